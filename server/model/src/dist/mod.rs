@@ -1,0 +1,3 @@
+//! The distributions used, one file each.
+
+pub mod normal;

@@ -1,0 +1,314 @@
+use chrono::{Duration, NaiveDate};
+use proptest::prelude::*;
+
+use super::*;
+use crate::fleet::{Grade, Mixed, Rule};
+use crate::usage::Basis;
+
+fn date(text: &str) -> NaiveDate {
+    text.parse().unwrap()
+}
+
+const TODAY: &str = "2026-06-02";
+const HORIZON: i64 = 365;
+
+fn km(km: i64) -> Metres {
+    Metres(km * 1_000)
+}
+
+/// Serviced on 1 April, 20,000 km since as of 1 June.
+fn position() -> Position {
+    Position {
+        service_on: date("2026-04-01"),
+        as_of: date("2026-06-01"),
+        metres_since: km(20_000),
+        hours_since: 400.0,
+        crossed: Crossed::default(),
+    }
+}
+
+/// 400 km and 8 h a day.
+fn usage(sd: f64, rate_spread: f64) -> Usage {
+    Usage {
+        basis: Basis::Own,
+        from: None,
+        to: None,
+        days_counted: 56,
+        metres_per_day: 400_000.0,
+        metres_sd: sd * 400_000.0,
+        hours_per_day: 8.0,
+        hours_sd: sd * 8.0,
+        rate_spread,
+    }
+}
+
+fn distance(early: i64, late: i64) -> WindowSet {
+    WindowSet { distance: Some(Window { early: km(early), late: km(late) }), ..WindowSet::default() }
+}
+
+fn due(usage: &Usage, windows: &WindowSet, off_road: &[OffRoad]) -> Due {
+    forecast(&position(), usage, windows, off_road, date(TODAY), HORIZON).unwrap()
+}
+
+#[track_caller]
+fn check(found: Quantiles, p10: &str, p50: &str, p90: &str) {
+    assert_eq!(found, Quantiles { p10: Some(date(p10)), p50: Some(date(p50)), p90: Some(date(p90)) });
+}
+
+#[test]
+fn the_median_is_what_is_left_over_the_daily_rate() {
+    // 12,000 km left to the early edge, 20,000 to the late one: 30 and 50 days of 400 km.
+    let due = due(&usage(0.0, 0.0), &distance(32_000, 40_000), &[]);
+    check(due.early, "2026-07-01", "2026-07-01", "2026-07-01");
+    check(due.late, "2026-07-21", "2026-07-21", "2026-07-21");
+    assert_eq!((due.deciding_meter, due.band), (Meter::Distance, Band::Before));
+    assert_eq!(due.expected_today, km(20_400));
+    assert_eq!(due.expected_hours_today, Hours(408.0));
+    assert_eq!(due.chance_past_late(date("2026-07-20")), 0.0);
+    assert_eq!(due.chance_past_late(date("2026-07-21")), 1.0);
+}
+
+#[test]
+fn an_uncertain_rate_alone() {
+    // n = 30 / (1 + z r) with z r = 1.28155 * 0.15 = 0.19223: 25.16 days; 30 / (1 - 0.19223) = 37.14 days.
+    let due = due(&usage(0.0, 0.15), &distance(32_000, 40_000), &[]);
+    check(due.early, "2026-06-27", "2026-07-01", "2026-07-09");
+}
+
+#[test]
+fn uneven_days_alone() {
+    // sqrt(n) = (z s + sqrt(z² s² + 4 m D)) / 2m with m 400, s 200, D 12,000 km: n = 33.72, and 26.69 for -z.
+    let due = due(&usage(0.5, 0.0), &distance(32_000, 40_000), &[]);
+    check(due.early, "2026-06-28", "2026-07-01", "2026-07-05");
+}
+
+#[test]
+fn a_broken_day_counts_whole() {
+    // 12,001 km left: 30 days and a kilometre, so in the course of the 31st.
+    let due = due(&usage(0.0, 0.0), &distance(32_001, 40_000), &[]);
+    assert_eq!(due.early.p50, Some(date("2026-07-02")));
+}
+
+#[test]
+fn a_week_off_the_road_moves_the_dates_by_a_week() {
+    let off = |from: &str, to: Option<&str>| OffRoad { from: date(from), to: to.map(date) };
+    let windows = distance(32_000, 40_000);
+    let straight = due(&usage(0.5, 0.15), &windows, &[]);
+    let week = due(&usage(0.5, 0.15), &windows, &[off("2026-06-08", Some("2026-06-14"))]);
+    let later = |date: Option<NaiveDate>| date.map(|date| date + Duration::days(7));
+    for (edge, moved) in [(straight.early, week.early), (straight.late, week.late)] {
+        assert_eq!(moved, Quantiles { p10: later(edge.p10), p50: later(edge.p50), p90: later(edge.p90) });
+    }
+    let by = date("2026-07-21");
+    assert_eq!(week.chance_past_late(by + Duration::days(7)), straight.chance_past_late(by));
+    // Without an end, nothing beyond it is ever reached.
+    let gone = due(&usage(0.5, 0.15), &windows, &[off("2026-06-08", None)]);
+    assert_eq!((gone.early, gone.late, gone.band), (Quantiles::default(), Quantiles::default(), Band::Before));
+    assert!(gone.chance_past_late(date("2027-06-01")) < 1e-6);
+    assert_eq!(gone.expected_today, km(20_400));
+}
+
+#[test]
+fn crossed_edges_keep_their_day() {
+    let mut position = position();
+    position.crossed.distance = Crossing { early: Some(date("2026-05-20")), late: None };
+    let windows = distance(18_000, 20_000);
+    let due = forecast(&position, &usage(0.5, 0.15), &windows, &[], date(TODAY), HORIZON).unwrap();
+    check(due.early, "2026-05-20", "2026-05-20", "2026-05-20");
+    check(due.late, "2026-06-01", "2026-06-01", "2026-06-01"); // reached, on a day nobody told
+    assert_eq!((due.band, due.chance_past_late(date(TODAY))), (Band::Past, 1.0));
+}
+
+#[test]
+fn bands_go_by_the_median() {
+    for (early, late, band) in [
+        (20_401, 40_000, Band::Before), // tomorrow
+        (20_400, 40_000, Band::Inside), // today
+        (20_100, 20_401, Band::Inside),
+        (20_100, 20_400, Band::Past),
+    ] {
+        assert_eq!(due(&usage(0.5, 0.15), &distance(early, late), &[]).band, band, "{early} to {late}");
+    }
+}
+
+#[test]
+fn a_silent_car_is_forecast_up_to_today() {
+    let windows = distance(32_000, 40_000);
+    let due = forecast(&position(), &usage(0.0, 0.0), &windows, &[], date("2026-07-05"), HORIZON).unwrap();
+    assert_eq!((due.band, due.expected_today), (Band::Inside, km(20_000 + 34 * 400)));
+}
+
+#[test]
+fn the_first_meter_decides() {
+    let windows = WindowSet {
+        hours: Some(Window { early: Hours(500.0), late: Hours(640.0) }),
+        days: Some(Window { early: 70, late: 365 }),
+        ..distance(32_000, 40_000)
+    };
+    // Hours: 100 / 8 = 12.5 and 240 / 8 = 30 days; days: 70 days after 1 April are 10 June.
+    let due = due(&usage(0.0, 0.0), &windows, &[]);
+    assert_eq!(due.deciding_meter, Meter::Hours);
+    assert_eq!(
+        due.by_meter.iter().map(|(meter, _)| *meter).collect::<Vec<_>>(),
+        [Meter::Distance, Meter::Hours, Meter::Days]
+    );
+    check(due.by_meter[1].1.early, "2026-06-14", "2026-06-14", "2026-06-14");
+    check(due.early, "2026-06-10", "2026-06-10", "2026-06-10");
+    check(due.late, "2026-07-01", "2026-07-01", "2026-07-01");
+    assert_eq!(due.by_meter[2].1.late.p50, Some(date("2027-04-01")));
+}
+
+#[test]
+fn each_quantile_is_of_the_meter_that_comes_first_there() {
+    let windows = WindowSet { days: Some(Window { early: 90, late: 110 }), ..distance(32_000, 40_000) };
+    let due = due(&usage(0.5, 0.15), &windows, &[]);
+    // Days: 30 June and 20 July for sure. By distance 50 days to the late edge, 10 % within 41.
+    assert!(due.late.p10.unwrap() < date("2026-07-20"));
+    assert_eq!((due.late.p50, due.late.p90), (Some(date("2026-07-20")), Some(date("2026-07-20"))));
+    assert_eq!((due.deciding_meter, due.chance_past_late(date("2026-07-20"))), (Meter::Days, 1.0));
+    assert!(due.chance_past_late(date("2026-07-19")) < 0.5);
+}
+
+#[test]
+fn a_car_that_stands_never_arrives() {
+    let usage = Usage { metres_per_day: 0.0, metres_sd: 0.0, hours_per_day: 0.0, hours_sd: 0.0, ..usage(0.5, 0.15) };
+    let found = due(&usage, &distance(32_000, 40_000), &[]);
+    assert_eq!((found.early, found.late, found.band), (Quantiles::default(), Quantiles::default(), Band::Before));
+    assert_eq!(found.chance_past_late(date("2036-01-01")), 0.0);
+    let with_days = WindowSet { days: Some(Window { early: 90, late: 110 }), ..distance(32_000, 40_000) };
+    assert_eq!(due(&usage, &with_days, &[]).deciding_meter, Meter::Days);
+}
+
+#[test]
+fn nothing_beyond_the_horizon() {
+    let windows = distance(32_000, 40_000);
+    let due = forecast(&position(), &usage(0.0, 0.15), &windows, &[], date(TODAY), 29).unwrap();
+    assert_eq!(due.early, Quantiles { p10: Some(date("2026-06-27")), p50: Some(date("2026-07-01")), p90: None });
+    assert_eq!(due.late, Quantiles::default());
+    assert!(due.chance_past_late(date("2027-01-01")) > 0.99);
+    // The meter that decides is the same however far one looks.
+    let windows =
+        WindowSet { hours: Some(Window { early: Hours(4_000.0), late: Hours(5_000.0) }), ..distance(50_000, 60_000) };
+    let due = forecast(&position(), &usage(0.0, 0.15), &windows, &[], date(TODAY), 10).unwrap();
+    assert_eq!(due.deciding_meter, Meter::Distance);
+}
+
+#[test]
+fn no_meter_no_forecast() {
+    assert!(forecast(&position(), &usage(0.5, 0.15), &WindowSet::default(), &[], date(TODAY), HORIZON).is_none());
+}
+
+proptest! {
+    /// A quantile's date is the first day by which the chance is at least that of the quantile.
+    #[test]
+    fn dates_and_chances_agree(
+        rate in 50.0_f64..600.0, sd in 0.05_f64..1.0, spread in 0.0_f64..0.45, left in 100_i64..60_000,
+        off in (0_i64..60, 0_i64..20),
+    ) {
+        let usage = Usage { metres_per_day: rate * 1e3, metres_sd: sd * rate * 1e3, ..usage(0.5, spread) };
+        let from = date(TODAY) + Duration::days(off.0);
+        let off_road = [OffRoad { from, to: Some(from + Duration::days(off.1)) }];
+        let windows = distance(20_001, 20_000 + left);
+        let due = forecast(&position(), &usage, &windows, &off_road, date(TODAY), 100_000).unwrap();
+        for (p, on) in [(0.1, due.late.p10), (0.5, due.late.p50), (0.9, due.late.p90)] {
+            let on = on.unwrap();
+            prop_assert!(due.chance_past_late(on) >= p - 1e-6);
+            prop_assert!(due.chance_past_late(on - Duration::days(1)) <= p + 1e-6);
+        }
+        prop_assert!(due.late.p10 <= due.late.p50 && due.late.p50 <= due.late.p90);
+        prop_assert!(due.early.p10 <= due.late.p10 && due.early.p90 <= due.late.p90);
+    }
+
+    #[test]
+    fn the_chance_rises_from_day_to_day(sd in 0.0_f64..1.0, spread in 0.0_f64..0.5, day in -5_i64..300) {
+        let due = due(&usage(sd, spread), &distance(32_000, 40_000), &[]);
+        let on = date(TODAY) + Duration::days(day);
+        let (before, after) = (due.chance_past_late(on), due.chance_past_late(on + Duration::days(1)));
+        prop_assert!(before <= after && (0.0..=1.0).contains(&before) && (0.0..=1.0).contains(&after));
+    }
+}
+
+const MILE: f64 = 1_609.344;
+
+fn miles(miles: f64) -> Metres {
+    Metres((miles * MILE).round() as i64)
+}
+
+/// Hard 20,000 to 25,000 mi, ordinary 30,000 to 40,000 mi.
+fn rule() -> Rule {
+    let window = |early, late| WindowSet {
+        distance: Some(Window { early: miles(early), late: miles(late) }),
+        ..WindowSet::default()
+    };
+    Rule {
+        hard: window(20_000.0, 25_000.0),
+        ordinary: Some(window(30_000.0, 40_000.0)),
+        lead_days: 14,
+        mixed: Mixed::Blended,
+        raise_chance: 0.1,
+    }
+}
+
+fn stretch(grade: Grade, driven: f64) -> Stretch {
+    Stretch { grade, metres: miles(driven), hours: Hours(driven / 20.0), days: (driven / 100.0) as i64 }
+}
+
+#[track_caller]
+fn check_blend(stretches: &[Stretch], current: Grade, early: f64, late: f64) {
+    let found = blend(&rule(), stretches, current).distance.unwrap();
+    assert!((found.early - miles(early)).0.abs() <= 1, "{} is not {early}", found.early.as_f64() / MILE);
+    assert!((found.late - miles(late)).0.abs() <= 1, "{} is not {late}", found.late.as_f64() / MILE);
+}
+
+#[test]
+fn each_mile_uses_up_its_share() {
+    use Grade::{Hard, Ordinary};
+    check_blend(&[], Hard, 20_000.0, 25_000.0);
+    check_blend(&[], Ordinary, 30_000.0, 40_000.0);
+    check_blend(&[stretch(Hard, 7_000.0)], Hard, 20_000.0, 25_000.0);
+    // 10,000 hard miles are half of the early edge and two fifths of the late one; half of 30,000 and three fifths of
+    // 40,000 are left.
+    check_blend(&[stretch(Hard, 10_000.0)], Ordinary, 25_000.0, 34_000.0);
+    // 15,000 ordinary miles are 1/2 and 3/8; 10,000 and 15,625 hard ones are left.
+    check_blend(&[stretch(Ordinary, 15_000.0)], Hard, 25_000.0, 30_625.0);
+    // 1/4 + 1/4 and 1/5 + 3/16 used after 12,500; half of 30,000 and 49/80 of 40,000 are left.
+    check_blend(&[stretch(Hard, 5_000.0), stretch(Ordinary, 7_500.0)], Ordinary, 27_500.0, 37_000.0);
+}
+
+#[test]
+fn what_is_used_up_stays_where_it_was_used_up() {
+    use Grade::{Hard, Ordinary};
+    // After 15,000 ordinary miles the early edge is reached 10,000 hard miles on, and 2,000 more do not move it.
+    let stretches = [stretch(Ordinary, 15_000.0), stretch(Hard, 12_000.0)];
+    for current in [Hard, Ordinary] {
+        let found = blend(&rule(), &stretches, current).distance.unwrap();
+        assert!((found.early - miles(25_000.0)).0.abs() <= 1);
+    }
+    // Late: 3/8 + 12/25 used, 0.145 of 25,000 or 40,000 left beyond 27,000.
+    check_blend(&stretches, Hard, 25_000.0, 30_625.0);
+    check_blend(&stretches, Ordinary, 25_000.0, 32_800.0);
+}
+
+#[test]
+fn every_meter_has_its_own_account() {
+    let both = |hours: f64, days: i64| WindowSet {
+        hours: Some(Window { early: Hours(hours / 2.0), late: Hours(hours) }),
+        days: Some(Window { early: days / 2, late: days }),
+        distance: None,
+    };
+    let rule = Rule { hard: both(1_000.0, 100), ordinary: Some(WindowSet { hours: None, ..both(0.0, 200) }), ..rule() };
+    let stretches = [Stretch { grade: Grade::Hard, metres: km(1), hours: Hours(250.0), days: 25 }];
+    let found = blend(&rule, &stretches, Grade::Hard);
+    assert_eq!(found.hours, Some(Window { early: Hours(500.0), late: Hours(1_000.0) }));
+    let found = blend(&rule, &stretches, Grade::Ordinary);
+    assert_eq!((found.distance, found.hours), (None, None)); // ordinary duty counts no hours
+    assert_eq!(found.days, Some(Window { early: 75, late: 175 }));
+}
+
+#[test]
+fn without_an_ordinary_window_the_hard_one_holds_throughout() {
+    let rule = Rule { ordinary: None, ..rule() };
+    let stretches = [stretch(Grade::Ordinary, 9_000.0), stretch(Grade::Hard, 3_000.0)];
+    let found = blend(&rule, &stretches, Grade::Ordinary).distance.unwrap();
+    assert!((found.late - miles(25_000.0)).0.abs() <= 1 && (found.early - miles(20_000.0)).0.abs() <= 1);
+}

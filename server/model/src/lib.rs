@@ -1,0 +1,19 @@
+//! The pure computations of Ventmile: which odometer readings to believe, how hard a car is driven,
+//! and when its services fall due.
+//!
+//! This crate knows no clock, file, socket, SQL, JSON, HTTP or async runtime. Every instant it needs is
+//! an argument, so any day can be replayed. Its dependency list is the fence: `chrono` (without the
+//! `clock` feature) for dates, `chrono-tz` for the IANA zones, `libm` for special functions.
+//!
+//! A room uses only the rooms above it in this list.
+
+pub mod dist;
+pub mod fleet;
+
+pub mod track;
+
+pub mod duty;
+
+pub mod usage;
+
+pub mod due;
