@@ -1,0 +1,583 @@
+//! One car's forecast with every number that led to it, and its duty days.
+
+use axum::extract::{Path, State};
+use axum::response::{IntoResponse, Response};
+use chrono::{DateTime, NaiveDate, Utc};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use ventmile_model::duty::{Evidence, Missing};
+use ventmile_model::fleet::{DistanceUnit, Kind, Metres, day_start};
+use ventmile_model::track::{Judged, Verdict};
+
+use super::body::Params;
+use super::key::{Key, Read};
+use super::logs::ruling_name;
+use super::problem::Problem;
+use super::rules::shown_windows;
+use super::shapes::{Amounts, Dates, Windows, shown, tenth, thousandth};
+use super::upcoming::{DueDates, parameter, unit_asked};
+use super::values;
+use crate::app::App;
+use crate::app::assess::{Assessment, CountsFrom, SOURCE_IN_SERVICE, SOURCE_SERVICE, sentence};
+use crate::app::forecasts::CarForecast;
+use crate::app::item::Item;
+
+/// What is asked about the forecast.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(super) struct ForecastQuery {
+    /// The job; `fan-service` when left out.
+    kind: Option<String>,
+    /// Chance of having run past the late edge by this day; the end of the lead time when left out.
+    by: Option<String>,
+    /// Unit for distances; the depot's own when left out.
+    distance_unit: Option<String>,
+}
+
+/// What the interval counts from.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CountsFromAnswer {
+    /// `service`, `assumed` or `unknown`.
+    basis: &'static str,
+    /// The day.
+    on: Option<NaiveDate>,
+    /// The odometer written down then.
+    odometer: Option<f64>,
+}
+
+/// A reading with its verdict.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct JudgedReading {
+    /// When it was read.
+    at: DateTime<Utc>,
+    /// What it showed.
+    odometer: f64,
+    /// Who sent it.
+    source: String,
+    /// `kept`, `new-cluster` (kept, and the first of a new count) or `set-aside`.
+    verdict: &'static str,
+    /// Why it was set aside.
+    reason: Option<&'static str>,
+    /// The reason in words.
+    explanation: Option<&'static str>,
+    /// A person's ruling.
+    ruling: Option<&'static str>,
+}
+
+/// The track: which readings are believed.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct TrackAnswer {
+    /// Readings in all, those written down at services and at the start among them.
+    readings: usize,
+    /// Readings believed.
+    kept: usize,
+    /// Readings set aside, with the reason, newest first.
+    set_aside: Vec<JudgedReading>,
+    /// Changes of the instrument cluster.
+    cluster_changes: Vec<JudgedReading>,
+    /// First reading believed.
+    first: Option<JudgedReading>,
+    /// Last reading believed.
+    last: Option<JudgedReading>,
+}
+
+/// What one window of days shows about duty.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct EvidenceAnswer {
+    /// First day.
+    from: NaiveDate,
+    /// Last day.
+    to: NaiveDate,
+    /// `hard` or `ordinary`.
+    grade: &'static str,
+    /// Conditions of hard duty that hold: `days-per-week`, `hours-per-day`, `rear-seat`, `duty-logs-missing`,
+    /// `seat-logs-missing`.
+    conditions: Vec<&'static str>,
+    /// Days driven.
+    days_driven: u32,
+    /// Complete weeks, Monday to Sunday, in the window.
+    complete_weeks: u32,
+    /// Monday of the complete week with the most days driven.
+    busiest_week: Option<NaiveDate>,
+    /// Days driven in it.
+    busiest_week_days: Option<u32>,
+    /// Mean hours over the days driven whose hours are known.
+    mean_hours: Option<f64>,
+    /// Share of the trips on which the rear seat was taken.
+    rear_share: Option<f64>,
+    /// Days told to be off the road.
+    days_off_road: u32,
+    /// Weeks without their duty logs, by Monday.
+    weeks_without_duty_logs: Vec<NaiveDate>,
+    /// Weeks without their seat logs, by Monday.
+    weeks_without_seat_logs: Vec<NaiveDate>,
+}
+
+/// How hard the car is driven.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct DutyAnswer {
+    /// The grade that decides: `hard` or `ordinary`.
+    grade: &'static str,
+    /// The trailing window.
+    current: EvidenceAnswer,
+    /// The earlier window since the last service that was hard, where the current one is not.
+    earlier: Option<EvidenceAnswer>,
+    /// In words.
+    explanation: String,
+}
+
+/// How far the car goes in a day: a stated model.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct UsageAnswer {
+    /// `own` (its own readings), `depot` (the mean of its depot) or `assumed` (a setting).
+    basis: &'static str,
+    /// Day of the first reading used.
+    from: Option<NaiveDate>,
+    /// Day of the last reading used.
+    to: Option<NaiveDate>,
+    /// Days on the road between them, days off included.
+    days_counted: i64,
+    /// Distance a day.
+    distance_per_day: f64,
+    /// Standard deviation of one day's distance.
+    distance_sd: f64,
+    /// Duty hours a day.
+    hours_per_day: f64,
+    /// Relative standard deviation of the daily rate itself.
+    rate_spread: f64,
+    /// The model in words.
+    model: &'static str,
+}
+
+const MODEL: &str = "the distance of n days on the road is normal with mean m n and variance s² n + (r m n)², with m the \
+    distance a day, s its standard deviation and r the spread of the rate; the edge at a distance D is reached within n \
+    days with the chance that n days bring at least D";
+
+/// The rule that applies.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RuleUsed {
+    /// Its code.
+    code: String,
+    /// `strict` or `blended`.
+    mixed: &'static str,
+    /// Lead time in days.
+    lead_days: i64,
+    /// The windows that apply to this car as it is driven, counted from the service.
+    window: Windows,
+    /// Whether the hard window applies for want of an ordinary one.
+    hard_for_want_of_ordinary: bool,
+}
+
+/// Dates of one meter.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct MeterDates {
+    /// `distance`, `hours` or `days`.
+    meter: &'static str,
+    /// When its edges are reached.
+    due: DueDates,
+}
+
+/// A car's forecast with every number that led to it.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ForecastAnswer {
+    /// Unit number.
+    unit: String,
+    /// Depot.
+    depot: String,
+    /// The job.
+    kind: &'static str,
+    /// Local day for which it was made.
+    today: NaiveDate,
+    /// The depot's zone.
+    zone: &'static str,
+    /// Unit of the distances here.
+    distance_unit: &'static str,
+    /// `unknown`, `before`, `inside` or `past`.
+    band: &'static str,
+    /// `hard` or `ordinary`.
+    grade: &'static str,
+    /// Meter that comes first.
+    deciding_meter: Option<&'static str>,
+    /// 10, 50 and 90 % dates of both edges.
+    due: DueDates,
+    /// The same by meter.
+    by_meter: Vec<MeterDates>,
+    /// Why a date is null.
+    no_date_because: Option<String>,
+    /// Chance of having run past the late edge by `chance_by`.
+    chance_past_late: Option<f64>,
+    /// The day asked about.
+    chance_by: NaiveDate,
+    /// In one sentence, to be checked with a pocket calculator.
+    sentence: String,
+    /// What the interval counts from.
+    counts_from: CountsFromAnswer,
+    /// Distance, hours and days since then; distance and hours by the last reading.
+    since_service: Amounts,
+    /// Median distance since then by the end of today.
+    expected_today: Option<f64>,
+    /// The rule that applies.
+    rule: RuleUsed,
+    /// How hard the car is driven.
+    duty: DutyAnswer,
+    /// How far it goes in a day.
+    usage: UsageAnswer,
+    /// Which readings are believed.
+    track: TrackAnswer,
+    /// Last believed reading.
+    last_reading_at: Option<DateTime<Utc>>,
+    /// Days since it.
+    silent_days: i64,
+    /// Whether the car's feed has gone silent.
+    silent: bool,
+    /// Whether the car is off the road today.
+    off_road: bool,
+    /// Why a work order is called for.
+    raise_reason: Option<String>,
+    /// What should be known about how this came about.
+    notes: Vec<String>,
+}
+
+/// Names of sources by number.
+type Sources = std::collections::HashMap<i64, String>;
+
+fn judged(judged: &Judged, unit: DistanceUnit, sources: &Sources) -> JudgedReading {
+    let reading = &judged.reading;
+    let (verdict, reason) = match judged.verdict {
+        Verdict::Kept => ("kept", None),
+        Verdict::NewCluster => ("new-cluster", None),
+        Verdict::SetAside(reason) => ("set-aside", Some(reason)),
+    };
+    let source = match reading.source {
+        SOURCE_SERVICE => "past service".to_owned(),
+        SOURCE_IN_SERVICE => "in service".to_owned(),
+        other => sources.get(&other).cloned().unwrap_or_default(),
+    };
+    JudgedReading {
+        at: reading.at,
+        odometer: shown(reading.odometer, unit),
+        source,
+        verdict,
+        reason: reason.map(|reason| reason.as_str()),
+        explanation: reason.map(|reason| reason.explain()),
+        ruling: reading.ruling.map(ruling_name),
+    }
+}
+
+fn track(assessment: &Assessment, unit: DistanceUnit, sources: &Sources) -> TrackAnswer {
+    let all = &assessment.track.judged;
+    let shown = |one: &Judged| judged(one, unit, sources);
+    TrackAnswer {
+        readings: all.len(),
+        kept: assessment.track.kept().count(),
+        set_aside: all.iter().rev().filter(|one| !one.verdict.is_kept()).map(shown).collect(),
+        cluster_changes: all.iter().filter(|one| one.verdict == Verdict::NewCluster).map(shown).collect(),
+        first: assessment.track.first().map(shown),
+        last: assessment.track.last().map(shown),
+    }
+}
+
+fn evidence(evidence: &Evidence) -> EvidenceAnswer {
+    let weeks = |pick: fn(&Missing) -> Option<NaiveDate>| evidence.missing.iter().filter_map(pick).collect();
+    EvidenceAnswer {
+        from: evidence.from,
+        to: evidence.to,
+        grade: evidence.grade.as_str(),
+        conditions: evidence.conditions.iter().map(|condition| condition.as_str()).collect(),
+        days_driven: evidence.days_driven,
+        complete_weeks: evidence.complete_weeks,
+        busiest_week: evidence.busiest_week.map(|(monday, _)| monday),
+        busiest_week_days: evidence.busiest_week.map(|(_, days)| days),
+        mean_hours: evidence.mean_hours.map(thousandth),
+        rear_share: evidence.rear_share.map(thousandth),
+        days_off_road: evidence.days_off_road,
+        weeks_without_duty_logs: weeks(|missing| match missing {
+            Missing::Duty { week } => Some(*week),
+            Missing::Seat { .. } => None,
+        }),
+        weeks_without_seat_logs: weeks(|missing| match missing {
+            Missing::Seat { week } => Some(*week),
+            Missing::Duty { .. } => None,
+        }),
+    }
+}
+
+/// The grade in words, with the evidence.
+fn duty_words(evidence: &Evidence) -> String {
+    use ventmile_model::duty::Condition;
+    let why: Vec<String> = evidence
+        .conditions
+        .iter()
+        .map(|condition| match condition {
+            Condition::SixDayWeek => {
+                let (monday, days) = evidence.busiest_week.unwrap_or_default();
+                format!("driven on {days} days in the week of {monday}")
+            }
+            Condition::LongDays => {
+                format!("{:.1} hours a driven day in the mean", evidence.mean_hours.unwrap_or_default())
+            }
+            Condition::RearSeat => {
+                format!("the rear seat taken on {:.0} % of the trips", evidence.rear_share.unwrap_or_default() * 100.0)
+            }
+            Condition::DutyLogsMissing => "duty logs are missing, which counts as hard".to_owned(),
+            Condition::SeatLogsMissing => "seat logs are missing, which counts as hard".to_owned(),
+        })
+        .collect();
+    let span = format!("{} to {}", evidence.from, evidence.to);
+    if why.is_empty() {
+        format!("Ordinary from {span}: no condition of hard duty holds.")
+    } else {
+        format!("Hard from {span}: {}.", why.join("; "))
+    }
+}
+
+fn duty(assessment: &Assessment) -> DutyAnswer {
+    let grading = &assessment.grading;
+    let mut explanation = duty_words(&grading.current);
+    if let Some(earlier) = &grading.hardest {
+        explanation = format!("{explanation} But since the last service it was hard before. {}", duty_words(earlier));
+    }
+    DutyAnswer {
+        grade: grading.grade.as_str(),
+        current: evidence(&grading.current),
+        earlier: grading.hardest.as_ref().map(evidence),
+        explanation,
+    }
+}
+
+fn usage(assessment: &Assessment, unit: DistanceUnit) -> UsageAnswer {
+    let usage = &assessment.usage;
+    UsageAnswer {
+        basis: usage.basis.as_str(),
+        from: usage.from,
+        to: usage.to,
+        days_counted: usage.days_counted,
+        distance_per_day: tenth(usage.metres_per_day / unit.metres()),
+        distance_sd: tenth(usage.metres_sd / unit.metres()),
+        hours_per_day: thousandth(usage.hours_per_day),
+        rate_spread: thousandth(usage.rate_spread),
+        model: MODEL,
+    }
+}
+
+fn counts_from(assessment: &Assessment, unit: DistanceUnit) -> CountsFromAnswer {
+    match &assessment.counts_from {
+        CountsFrom::Service { on, odometer } => {
+            CountsFromAnswer { basis: "service", on: Some(*on), odometer: odometer.map(|metres| shown(metres, unit)) }
+        }
+        CountsFrom::Assumed { on, odometer } => {
+            CountsFromAnswer { basis: "assumed", on: Some(*on), odometer: Some(shown(*odometer, unit)) }
+        }
+        CountsFrom::Unknown { .. } => CountsFromAnswer { basis: "unknown", on: None, odometer: None },
+    }
+}
+
+/// The whole answer.
+fn view(
+    forecast: &CarForecast,
+    by: Option<NaiveDate>,
+    unit: DistanceUnit,
+    sources: &Sources,
+    horizon_days: i64,
+) -> ForecastAnswer {
+    let assessment = &forecast.assessment;
+    let rule = &forecast.rule;
+    let item = Item::of(assessment, rule.kind, unit, horizon_days);
+    let interval = assessment.interval.as_ref();
+    let due = interval.map(|interval| &interval.due);
+    let chance_by = by.unwrap_or(assessment.lead_ends);
+    let windows = interval.map_or(*rule.rule.windows(assessment.grading.grade), |interval| interval.windows);
+    let meter_dates = |(meter, dates): &(ventmile_model::fleet::Meter, ventmile_model::due::EdgeDates)| MeterDates {
+        meter: meter.as_str(),
+        due: DueDates { early: dates.early.into(), late: dates.late.into() },
+    };
+    ForecastAnswer {
+        unit: forecast.logs.unit.clone(),
+        depot: forecast.logs.depot.clone(),
+        kind: rule.kind.as_str(),
+        today: assessment.today,
+        zone: forecast.logs.zone.name(),
+        distance_unit: unit.as_str(),
+        band: assessment.band().as_str(),
+        grade: assessment.grading.grade.as_str(),
+        deciding_meter: due.map(|due| due.deciding_meter.as_str()),
+        due: DueDates { early: Dates::from(item.early), late: Dates::from(item.late) },
+        by_meter: due.map(|due| due.by_meter.iter().map(meter_dates).collect()).unwrap_or_default(),
+        no_date_because: item.no_date_because,
+        chance_past_late: due.map(|due| thousandth(due.chance_past_late(chance_by))),
+        chance_by,
+        sentence: sentence(assessment, unit),
+        counts_from: counts_from(assessment, unit),
+        since_service: Amounts {
+            distance: item.since_metres.map(|metres| shown(Metres(metres), unit)),
+            hours: item.since_hours.map(tenth),
+            days: item.since_days,
+        },
+        expected_today: due.map(|due| shown(due.expected_today, unit)),
+        rule: RuleUsed {
+            code: rule.code.clone(),
+            mixed: rule.rule.mixed.as_str(),
+            lead_days: rule.rule.lead_days,
+            window: shown_windows(&windows, unit),
+            hard_for_want_of_ordinary: rule.rule.ordinary.is_none()
+                && assessment.grading.grade == ventmile_model::fleet::Grade::Ordinary,
+        },
+        duty: duty(assessment),
+        usage: usage(assessment, unit),
+        track: track(assessment, unit, sources),
+        last_reading_at: assessment.last_reading_at,
+        silent_days: assessment.silent_days,
+        silent: assessment.silent,
+        off_road: assessment.off_road_today,
+        raise_reason: assessment.raise_reason.clone(),
+        notes: assessment.notes.clone(),
+    }
+}
+
+/// One car's forecast, explained
+///
+/// Computed from what is stored now, with every number that led to the date: the window, what the interval counts
+/// from, the duty with its evidence, the daily rate, and the readings set aside with the reason.
+#[utoipa::path(
+    get, path = "/v1/vehicles/{unit}/forecast", operation_id = "get_forecast", tag = "Answers",
+    params(("unit" = String, Path, description = "its unit number"), ForecastQuery),
+    responses((status = 200, body = ForecastAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    security(("key" = ["read"]))
+)]
+pub(super) async fn get_forecast(
+    State(app): State<App>,
+    Key(caller, _): Key<Read>,
+    Path(unit): Path<String>,
+    Params(query): Params<ForecastQuery>,
+) -> Result<Response, Problem> {
+    let car = super::vehicles::visible(&app, &caller, &unit).await?;
+    let kind = parameter("kind", query.kind.as_deref(), values::kind)?.unwrap_or(Kind::FanService);
+    let by = parameter("by", query.by.as_deref(), values::date)?;
+    let distance_unit = unit_asked(query.distance_unit.as_deref())?;
+    let forecast = app
+        .forecast_car(car.id, kind)
+        .await?
+        .ok_or_else(|| Problem::not_found("service rule for a forecast of", kind.as_str()))?;
+    let distance_unit = distance_unit.unwrap_or(forecast.logs.distance_unit);
+    let sources = app.store.source_names().await?;
+    let horizon = app.settings.due.horizon_days;
+    Ok(axum::Json(view(&forecast, by, distance_unit, &sources, horizon)).into_response())
+}
+
+/// Which days are listed.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(super) struct DaysQuery {
+    /// First local day.
+    from: Option<String>,
+    /// Last local day.
+    to: Option<String>,
+    /// Unit for distances; the depot's own when left out.
+    distance_unit: Option<String>,
+}
+
+/// A local day of a car.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct DayAnswer {
+    /// The date.
+    date: NaiveDate,
+    /// Duty hours.
+    hours: f64,
+    /// Trips by the duty logs.
+    trips: u32,
+    /// Trips by the seat logs.
+    seat_trips: u32,
+    /// Those on which the rear seat was taken.
+    rear_trips: u32,
+    /// Whether it was driven.
+    driven: bool,
+    /// Whether it is told to be off the road.
+    off_road: bool,
+}
+
+/// A car's days and what they add up to.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct DaysAnswer {
+    /// Unit number.
+    unit: String,
+    /// Days with a duty or seat log, in order.
+    days: Vec<DayAnswer>,
+    /// Days driven.
+    days_driven: u32,
+    /// Duty hours in all.
+    hours: f64,
+    /// Trips in all.
+    trips: u64,
+    /// Distance travelled by the believed readings from the first to the last of these days; null where they do not
+    /// reach.
+    distance: Option<f64>,
+    /// Unit of the distance.
+    distance_unit: &'static str,
+}
+
+fn day(date: NaiveDate, day: &ventmile_model::duty::DutyDay, forecast: &CarForecast) -> DayAnswer {
+    DayAnswer {
+        date,
+        hours: thousandth(day.hours),
+        trips: day.trips,
+        seat_trips: day.seat_trips,
+        rear_trips: day.rear_trips,
+        driven: day.driven,
+        off_road: forecast.logs.off_road.iter().any(|off| off.covers(date)),
+    }
+}
+
+/// Distance between the start of the first and the end of the last day, as far as believed readings reach.
+fn travelled(forecast: &CarForecast, from: Option<NaiveDate>, to: Option<NaiveDate>) -> Option<Metres> {
+    let track = &forecast.assessment.track;
+    let zone = forecast.logs.zone;
+    let (first, last) = (track.first()?, track.last()?);
+    let begin = from.map_or(first.reading.at, |day| day_start(day, zone)).max(first.reading.at);
+    let next = to.and_then(|day| day.succ_opt());
+    let end = next.map_or(last.reading.at, |day| day_start(day, zone)).min(last.reading.at);
+    Some(track.travelled_at(end)? - track.travelled_at(begin)?)
+}
+
+/// A car's duty, day by day
+#[utoipa::path(
+    get, path = "/v1/vehicles/{unit}/duty-days", operation_id = "list_duty_days", tag = "Answers",
+    params(("unit" = String, Path, description = "its unit number"), DaysQuery),
+    responses((status = 200, body = DaysAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    security(("key" = ["read"]))
+)]
+pub(super) async fn list_duty_days(
+    State(app): State<App>,
+    Key(caller, _): Key<Read>,
+    Path(unit): Path<String>,
+    Params(query): Params<DaysQuery>,
+) -> Result<Response, Problem> {
+    let car = super::vehicles::visible(&app, &caller, &unit).await?;
+    let from = parameter("from", query.from.as_deref(), values::date)?;
+    let to = parameter("to", query.to.as_deref(), values::date)?;
+    let distance_unit = unit_asked(query.distance_unit.as_deref())?;
+    let forecast = app
+        .forecast_car(car.id, Kind::FanService)
+        .await?
+        .ok_or_else(|| Problem::not_found("service rule for", Kind::FanService.as_str()))?;
+    let distance_unit = distance_unit.unwrap_or(forecast.logs.distance_unit);
+    let within = |date: NaiveDate| from.is_none_or(|from| from <= date) && to.is_none_or(|to| date <= to);
+    let days: Vec<DayAnswer> = forecast
+        .assessment
+        .days
+        .iter()
+        .filter(|(date, _)| within(**date))
+        .map(|(date, duty)| day(*date, duty, &forecast))
+        .collect();
+    let answer = DaysAnswer {
+        unit,
+        days_driven: days.iter().map(|day| u32::from(day.driven)).sum(),
+        hours: thousandth(days.iter().map(|day| day.hours).sum()),
+        trips: days.iter().map(|day| u64::from(day.trips)).sum(),
+        distance: travelled(&forecast, from, to).map(|metres| shown(metres, distance_unit)),
+        distance_unit: distance_unit.as_str(),
+        days,
+    };
+    Ok(axum::Json(answer).into_response())
+}

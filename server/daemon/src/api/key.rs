@@ -1,0 +1,69 @@
+//! Who sends the request, and whether the key may.
+
+use std::marker::PhantomData;
+
+use axum::extract::FromRequestParts;
+use axum::http::header;
+use axum::http::request::Parts;
+
+use super::problem::Problem;
+use crate::app::App;
+use crate::app::keys::{Caller, Scope};
+
+/// A scope as a type, so that a handler's arguments say what key it needs.
+pub(super) trait Needs: Send {
+    const SCOPE: Scope;
+}
+
+macro_rules! needs {
+    ($($name:ident),*) => {
+        $(
+            #[derive(Debug)]
+            pub(super) struct $name;
+            impl Needs for $name {
+                const SCOPE: Scope = Scope::$name;
+            }
+        )*
+    };
+}
+
+needs!(Read, Post, Work, Plan, Admin);
+
+/// The caller, whose key has the scope `S`.
+#[derive(Debug)]
+pub(super) struct Key<S: Needs>(pub Caller, pub PhantomData<S>);
+
+impl<S: Needs> FromRequestParts<App> for Key<S> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
+        let given = parts.headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok());
+        let key = given.and_then(bearer).ok_or_else(Problem::no_key)?;
+        let caller = app.caller(key).await?.ok_or_else(Problem::no_key)?;
+        if !caller.may(S::SCOPE) {
+            let has: Vec<&str> = caller.scopes.iter().map(|scope| scope.as_str()).collect();
+            let detail = format!("this needs the scope {}; the key has {}", S::SCOPE.as_str(), has.join(", "));
+            return Err(Problem::forbidden(detail));
+        }
+        Ok(Self(caller, PhantomData))
+    }
+}
+
+/// The token of a Bearer credential; the scheme's case does not matter (RFC 9110, 11.1).
+fn bearer(value: &str) -> Option<&str> {
+    let (scheme, token) = value.split_once(' ')?;
+    scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::bearer;
+
+    #[test]
+    fn the_scheme_is_bearer_in_any_case() {
+        assert_eq!(bearer("Bearer vm_1"), Some("vm_1"));
+        assert_eq!(bearer("bearer  vm_1 "), Some("vm_1"));
+        assert_eq!(bearer("Basic vm_1"), None);
+        assert_eq!(bearer("vm_1"), None);
+    }
+}

@@ -1,0 +1,148 @@
+//! The interface: routes, problem details, keys and scopes, conditions, OpenAPI. It never sees SQL.
+
+mod body;
+mod condition;
+mod csv;
+mod day_lists;
+mod depots;
+mod forecast;
+pub mod import;
+mod journal;
+mod key;
+mod logs;
+mod open;
+mod orders;
+mod page;
+mod problem;
+mod request;
+pub mod rows;
+mod rules;
+mod shapes;
+mod upcoming;
+mod values;
+mod vehicles;
+
+use axum::Router;
+use axum::http::{StatusCode, header};
+use axum::middleware;
+use axum::response::IntoResponse;
+use axum::routing::get;
+use utoipa::OpenApi;
+use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+pub use logs::{DutyLog, OdometerReading, PastService, SeatLog};
+pub use vehicles::VehicleRow;
+
+use crate::app::App;
+use problem::Problem;
+
+const DESCRIPTION: &str = "Ventmile projects when each hybrid car's battery cooling fan service falls due and raises the \
+work orders. Logs come in, dates and orders come out.\n\nEvery request but a few needs a key: `Authorization: Bearer vm_…`. \
+Distances name their unit (`mi` or `km`); times are RFC 3339 with an offset; dates are local to the depot. A change of state \
+needs `If-Match` with the entity tag seen; an act needs an `Idempotency-Key`, whose answer is kept for \
+`limits.idempotency_hours` (48 hours). Lists come in pages: follow `next`. Every refusal is a problem document (RFC 9457).\n\n\
+The dates are forecasts, no safety clearance. Work on a high-voltage system follows the vehicle maker's procedure, local codes \
+and licensed practice, by trained people only.";
+
+#[derive(OpenApi)]
+#[openapi(
+    info(title = "Ventmile", description = DESCRIPTION, license(name = "not licensed for others' use", identifier = "LicenseRef-none")),
+    servers((url = "/")),
+    tags(
+        (name = "Answers", description = "What is coming, and why."),
+        (name = "Work", description = "The queue of work orders and what is done with them."),
+        (name = "Logs in", description = "What telematics, shops, fuel cards and spreadsheets tell."),
+        (name = "Planning", description = "Cars off the road and back."),
+        (name = "Register", description = "Depots, vehicles, service rules."),
+        (name = "Corrections", description = "Rows voided, readings ruled on."),
+        (name = "Around", description = "Whether it lives, and who did what.")
+    )
+)]
+struct Document;
+
+fn documented() -> OpenApiRouter<App> {
+    OpenApiRouter::with_openapi(Document::openapi())
+        .routes(routes!(upcoming::list_upcoming))
+        .routes(routes!(forecast::get_forecast))
+        .routes(routes!(forecast::list_duty_days))
+        .routes(routes!(day_lists::get_day_list))
+        .routes(routes!(orders::list_work_orders, orders::raise_work_order))
+        .routes(routes!(orders::take_next_work_order))
+        .routes(routes!(orders::get_work_order, orders::change_work_order))
+        .routes(routes!(orders::accept_work_order))
+        .routes(routes!(orders::start_work_order))
+        .routes(routes!(orders::complete_work_order))
+        .routes(routes!(orders::cancel_work_order))
+        .routes(routes!(orders::reopen_work_order))
+        .routes(routes!(logs::list_odometer_readings, logs::post_odometer_readings))
+        .routes(routes!(logs::list_duty_logs, logs::post_duty_logs))
+        .routes(routes!(logs::list_seat_logs, logs::post_seat_logs))
+        .routes(routes!(logs::list_past_services, logs::post_past_services))
+        .routes(routes!(logs::void_odometer_reading))
+        .routes(routes!(logs::rule_on_odometer_reading))
+        .routes(routes!(logs::void_duty_log))
+        .routes(routes!(logs::void_seat_log))
+        .routes(routes!(logs::void_past_service))
+        .routes(routes!(depots::list_depots, depots::add_depot))
+        .routes(routes!(depots::get_depot, depots::change_depot))
+        .routes(routes!(vehicles::list_vehicles, vehicles::add_vehicles))
+        .routes(routes!(vehicles::get_vehicle, vehicles::change_vehicle))
+        .routes(routes!(vehicles::move_vehicle))
+        .routes(routes!(vehicles::retire_vehicle))
+        .routes(routes!(vehicles::list_off_road, vehicles::take_off_road))
+        .routes(routes!(vehicles::return_to_service))
+        .routes(routes!(rules::list_service_rules, rules::add_service_rule))
+        .routes(routes!(rules::get_service_rule, rules::change_service_rule))
+        .routes(routes!(journal::list_journal))
+        .routes(routes!(open::livez))
+        .routes(routes!(open::readyz))
+}
+
+/// The OpenAPI 3.1 document of the interface.
+#[must_use]
+pub fn document() -> utoipa::openapi::OpenApi {
+    let mut document = documented().into_openapi();
+    let bearer = HttpBuilder::new()
+        .scheme(HttpAuthScheme::Bearer)
+        .description(Some("A key made by `ventmile key new`: it begins with `vm_`."))
+        .build();
+    let components = document.components.get_or_insert_default();
+    components.add_security_scheme("key", SecurityScheme::Http(bearer));
+    document
+}
+
+/// The document as it is served and committed.
+#[must_use]
+pub fn document_text() -> String {
+    let mut text = document().to_pretty_json().unwrap_or_default();
+    text.push('\n');
+    text
+}
+
+/// The whole interface.
+pub fn router(app: App) -> Router {
+    let (documented, _) = documented().split_for_parts();
+    documented
+        .route("/openapi.json", get(open::document))
+        .route("/docs", get(open::docs_page))
+        .route("/docs/docs.js", get(open::docs_script))
+        .route("/docs/docs.css", get(open::docs_style))
+        .fallback(no_route)
+        .method_not_allowed_fallback(no_method)
+        .layer(middleware::from_fn_with_state(app.clone(), request::accompany))
+        .with_state(app)
+}
+
+async fn no_route(uri: axum::http::Uri) -> Problem {
+    Problem::new(StatusCode::NOT_FOUND, "not-found", "Not found", format!("there is no {:?}; see /docs", uri.path()))
+}
+
+async fn no_method(method: axum::http::Method, uri: axum::http::Uri) -> axum::response::Response {
+    let detail = format!("{method} is not possible on {:?}; see /docs", uri.path());
+    let problem = Problem::new(StatusCode::METHOD_NOT_ALLOWED, "method", "Method not possible here", detail);
+    let mut response = problem.into_response();
+    response.headers_mut().remove(header::CONTENT_LENGTH);
+    response
+}

@@ -1,0 +1,177 @@
+//! One error envelope for every refusal: problem details, RFC 9457.
+
+use axum::http::{HeaderName, HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+use serde_json::Value;
+use utoipa::ToSchema;
+
+use super::request::current_request_id;
+use crate::store::{Conflict, StoreError};
+
+/// One fault of a request.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct Fault {
+    /// What is wrong and what would be right.
+    pub detail: String,
+    /// JSON pointer to the field of the body at fault.
+    pub pointer: Option<String>,
+    /// Name of the query parameter or header at fault.
+    pub parameter: Option<String>,
+    /// The value given.
+    #[schema(value_type = Option<Object>)]
+    pub value: Option<Value>,
+}
+
+impl Fault {
+    /// A fault of a field of the body.
+    pub(super) fn field(pointer: impl Into<String>, value: Option<Value>, detail: impl Into<String>) -> Self {
+        Self { detail: detail.into(), pointer: Some(pointer.into()), parameter: None, value }
+    }
+
+    /// A fault of a query parameter or header.
+    pub(super) fn parameter(name: impl Into<String>, value: Option<&str>, detail: impl Into<String>) -> Self {
+        let value = value.map(|value| Value::String(value.to_owned()));
+        Self { detail: detail.into(), pointer: None, parameter: Some(name.into()), value }
+    }
+}
+
+/// Why a request was refused (RFC 9457).
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct Problem {
+    /// Names the kind of problem.
+    #[serde(rename = "type")]
+    pub kind: String,
+    /// The kind of problem in words.
+    pub title: String,
+    /// HTTP status.
+    pub status: u16,
+    /// What happened here.
+    pub detail: String,
+    /// Each fault with what would be right.
+    pub errors: Vec<Fault>,
+    /// The request's id, to be found in the logs.
+    pub request_id: Option<String>,
+    /// For a bulk post that was broken off: what became of the rows before.
+    pub rows: Option<Box<super::shapes::PostAnswer>>,
+    #[serde(skip)]
+    #[schema(ignore)]
+    pub(super) headers: Vec<(HeaderName, HeaderValue)>,
+}
+
+/// Media type of a problem.
+pub(super) const MEDIA_TYPE: &str = "application/problem+json";
+
+impl Problem {
+    pub(super) fn new(status: StatusCode, kind: &str, title: &str, detail: impl Into<String>) -> Self {
+        Self {
+            kind: format!("urn:ventmile:problem:{kind}"),
+            title: title.to_owned(),
+            status: status.as_u16(),
+            detail: detail.into(),
+            errors: Vec::new(),
+            request_id: None,
+            rows: None,
+            headers: Vec::new(),
+        }
+    }
+
+    pub(super) fn with(mut self, fault: Fault) -> Self {
+        self.errors.push(fault);
+        self
+    }
+
+    pub(super) fn header(mut self, name: HeaderName, value: &'static str) -> Self {
+        self.headers.push((name, HeaderValue::from_static(value)));
+        self
+    }
+
+    pub(super) fn no_key() -> Self {
+        let detail = "send a key: `Authorization: Bearer vm_…`; `ventmile key new` makes one";
+        Self::new(StatusCode::UNAUTHORIZED, "no-key", "No valid key", detail)
+            .header(header::WWW_AUTHENTICATE, "Bearer realm=\"ventmile\"")
+    }
+
+    pub(super) fn forbidden(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::FORBIDDEN, "forbidden", "The key may not do this", detail)
+    }
+
+    pub(super) fn not_found(what: &str, name: &str) -> Self {
+        Self::new(StatusCode::NOT_FOUND, "not-found", "Not found", format!("there is no {what} {name:?}"))
+    }
+
+    pub(super) fn body(fault: Fault) -> Self {
+        let detail = fault.detail.clone();
+        Self::new(StatusCode::UNPROCESSABLE_ENTITY, "body", "The body cannot be used", detail).with(fault)
+    }
+
+    pub(super) fn query(fault: Fault) -> Self {
+        let detail = fault.detail.clone();
+        Self::new(StatusCode::BAD_REQUEST, "parameter", "A parameter cannot be used", detail).with(fault)
+    }
+
+    pub(super) fn too_large(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", "The request is too large", detail)
+    }
+
+    fn internal() -> Self {
+        let detail = "something went wrong here, not with the request; the log has it under the request id";
+        Self::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", "Internal error", detail)
+    }
+
+    fn unavailable() -> Self {
+        let detail = "the database cannot be reached at the moment; nothing was done, try again";
+        Self::new(StatusCode::SERVICE_UNAVAILABLE, "unavailable", "Not available", detail)
+            .header(header::RETRY_AFTER, "5")
+    }
+}
+
+impl From<Conflict> for Problem {
+    fn from(conflict: Conflict) -> Self {
+        let detail = conflict.to_string();
+        let conflicting = |kind, title| Self::new(StatusCode::CONFLICT, kind, title, detail.clone());
+        match conflict {
+            Conflict::Exists { .. } => conflicting("exists", "It is there already"),
+            Conflict::Rule(_) => conflicting("state", "It does not allow this as it stands"),
+            Conflict::Missing { .. } => Self::new(StatusCode::NOT_FOUND, "not-found", "Not found", detail),
+            Conflict::Version { .. } => {
+                Self::new(StatusCode::PRECONDITION_FAILED, "version", "It has changed since", detail)
+            }
+            Conflict::Field { field, reason } => Self::body(Fault::field(format!("/{field}"), None, reason)),
+            Conflict::KeyReused => {
+                let name = "Idempotency-Key";
+                Self::new(
+                    StatusCode::UNPROCESSABLE_ENTITY,
+                    "idempotency-key",
+                    "Idempotency-Key used before",
+                    detail.clone(),
+                )
+                .with(Fault::parameter(name, None, detail))
+            }
+            Conflict::Forbidden(detail) => Self::forbidden(detail),
+        }
+    }
+}
+
+impl From<StoreError> for Problem {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::Conflict(conflict) => conflict.into(),
+            error => {
+                tracing::error!(%error, "request failed");
+                if error.is_away() { Self::unavailable() } else { Self::internal() }
+            }
+        }
+    }
+}
+
+impl IntoResponse for Problem {
+    fn into_response(mut self) -> Response {
+        self.request_id = current_request_id();
+        let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+        let body = serde_json::to_string(&self).unwrap_or_default();
+        let mut response = (status, [(header::CONTENT_TYPE, MEDIA_TYPE)], body).into_response();
+        response.headers_mut().extend(self.headers);
+        response
+    }
+}

@@ -1,0 +1,492 @@
+//! One car, from its logs to its forecast: track, duty, usage, due in turn.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
+use chrono_tz::Tz;
+use ventmile_model::due::{self, Band, Crossed, Crossing, Due, Position, Stretch};
+use ventmile_model::duty::{self, DutyDay, Grading};
+use ventmile_model::fleet::{
+    DistanceUnit, Grade, Hours, Kind, Metres, Mixed, OffRoad, Reading, Rule, Service, Window, WindowSet, day_start,
+    local_day,
+};
+use ventmile_model::track::{self, Track};
+use ventmile_model::usage::{self, Prior, RoadDays, Usage};
+
+use super::limits::{duty_settings, track_limits, usage_settings};
+use crate::config::Settings;
+use crate::store::{CarLogs, Usual};
+
+/// Stands for "the odometer written down at a service" among the sources of readings.
+pub const SOURCE_SERVICE: i64 = -1;
+/// Stands for "the odometer when the car came into service".
+pub const SOURCE_IN_SERVICE: i64 = -2;
+
+/// What the interval counts from.
+#[derive(Clone, Debug, PartialEq)]
+pub enum CountsFrom {
+    /// A known service.
+    Service {
+        /// Its local day.
+        on: NaiveDate,
+        /// Its odometer as written down.
+        odometer: Option<Metres>,
+    },
+    /// No service is known of a car that came in new: its first odometer.
+    Assumed {
+        /// Local day of the first odometer.
+        on: NaiveDate,
+        /// The first odometer.
+        odometer: Metres,
+    },
+    /// Nothing to count from.
+    Unknown {
+        /// Why.
+        why: Unknown,
+    },
+}
+
+/// Why there is nothing to count from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unknown {
+    /// It came in used and nobody has said when its fan was last serviced.
+    UsedCar,
+    /// No odometer reading can be believed yet.
+    NoReading,
+}
+
+/// Where the interval stands.
+#[derive(Clone, Debug)]
+pub struct Interval {
+    /// Position of the car in its window.
+    pub position: Position,
+    /// The windows that apply, counted from the service.
+    pub windows: WindowSet,
+    /// The dates.
+    pub due: Due,
+}
+
+/// All that was computed about one car.
+#[derive(Clone, Debug)]
+pub struct Assessment {
+    /// Local day for which it was made.
+    pub today: NaiveDate,
+    /// Which readings are believed.
+    pub track: Track,
+    /// Duty by day.
+    pub days: BTreeMap<NaiveDate, DutyDay>,
+    /// How hard the car is driven.
+    pub grading: Grading,
+    /// How far it goes in a day.
+    pub usage: Usage,
+    /// What the interval counts from.
+    pub counts_from: CountsFrom,
+    /// Window and dates; `None` when there is nothing to count from or the rule has no meter.
+    pub interval: Option<Interval>,
+    /// Last believed reading.
+    pub last_reading_at: Option<DateTime<Utc>>,
+    /// Days since it; since the car came into service where there is none.
+    pub silent_days: i64,
+    /// Whether it is silent, days off the road not counted.
+    pub silent: bool,
+    /// Whether it is off the road today.
+    pub off_road_today: bool,
+    /// Chance of having run past the late edge by the end of the lead time.
+    pub chance_past_late: Option<f64>,
+    /// The day the lead time ends.
+    pub lead_ends: NaiveDate,
+    /// Why an order is called for today.
+    pub raise_reason: Option<String>,
+    /// What should be known about how this came about.
+    pub notes: Vec<String>,
+}
+
+impl Assessment {
+    /// Where the car stands in its window.
+    #[must_use]
+    pub fn band(&self) -> Band {
+        self.interval.as_ref().map_or(Band::Unknown, |interval| interval.due.band)
+    }
+
+    /// 0 unknown, 1 silent, 2 the rest: the order of every list.
+    #[must_use]
+    pub fn rank(&self) -> i64 {
+        match (self.band(), self.silent) {
+            (Band::Unknown, _) => 0,
+            (_, true) => 1,
+            _ => 2,
+        }
+    }
+}
+
+/// The readings of a car, those written down at services and at its start among them.
+#[must_use]
+pub fn all_readings(logs: &CarLogs) -> Vec<Reading> {
+    let mut readings = logs.readings.clone();
+    let plain = |at, odometer, source| Reading { at, odometer, source, ruling: None };
+    readings.extend(
+        logs.services.iter().filter_map(|(_, service)| Some(plain(service.at, service.odometer?, SOURCE_SERVICE))),
+    );
+    readings.extend(logs.odometer_in_service.map(|odometer| {
+        let zone = zone_on(logs, logs.in_service_on);
+        plain(day_start(logs.in_service_on, zone), odometer, SOURCE_IN_SERVICE)
+    }));
+    readings
+}
+
+/// The track of a car's readings.
+#[must_use]
+pub fn track_of(logs: &CarLogs, readings: &[Reading], now: DateTime<Utc>, settings: &Settings) -> Track {
+    track::clean(readings, &track_limits(settings, &logs.vehicle_type), now)
+}
+
+fn zone_on(logs: &CarLogs, day: NaiveDate) -> Tz {
+    let then = logs.stays.iter().rev().find(|(from, _)| *from <= day);
+    then.or(logs.stays.first()).map_or(logs.zone, |(_, zone)| *zone)
+}
+
+/// Computes everything about one car for the instant `now`.
+#[must_use]
+pub fn assess(logs: &CarLogs, rule: &Rule, usual: Usual, now: DateTime<Utc>, settings: &Settings) -> Assessment {
+    let zone = logs.zone;
+    let today = local_day(now, zone);
+    let track = track_of(logs, &all_readings(logs), now, settings);
+    let days = duty::days(&logs.duty, &logs.seats, |day| zone_on(logs, day));
+    let (counts_from, start) = counting(logs, &track, now, settings);
+    let since = start.as_ref().map(|start| start.on);
+    let still = |from, to| track.stood_still(from, to, zone) == Some(true);
+    let off_road = with_days_before_service(logs);
+    let grading = duty::grade(&days, &off_road, still, since, today, &duty_settings(settings));
+    let prior = Prior { metres_per_day: usual.metres_per_day, hours_per_day: usual.hours_per_day };
+    let usage = usage::estimate(&track, &days, &logs.off_road, zone, &prior, &usage_settings(settings));
+    let mut notes = start.as_ref().map(|start| start.notes.clone()).unwrap_or_default();
+    if rule.ordinary.is_none() && grading.grade == Grade::Ordinary {
+        notes.push("duty is ordinary, but no ordinary window is set: the hard one applies".to_owned());
+    }
+    let interval = start.and_then(|start| {
+        let parts = Parts { logs, track: &track, days: &days, grading: &grading, usage: &usage, zone };
+        interval(&parts, &start, rule, today, settings.due.horizon_days)
+    });
+    let last_reading = track.kept().filter(|judged| judged.reading.source != SOURCE_IN_SERVICE).last();
+    let last_reading_at = last_reading.map(|judged| judged.reading.at);
+    let heard_on = last_reading_at.map_or(logs.in_service_on, |at| local_day(at, zone));
+    let road_days_silent = RoadDays::new(&logs.off_road).between(heard_on, today);
+    let lead_ends = today.checked_add_days(Days::new(rule.lead_days.unsigned_abs())).unwrap_or(today);
+    let chance_past_late = interval.as_ref().map(|interval| interval.due.chance_past_late(lead_ends));
+    let mut assessment = Assessment {
+        today,
+        days,
+        grading,
+        usage,
+        counts_from,
+        interval,
+        last_reading_at,
+        silent_days: (today - heard_on).num_days().max(0),
+        silent: road_days_silent >= settings.due.silent_days,
+        off_road_today: logs.off_road.iter().any(|off| off.covers(today)),
+        chance_past_late,
+        lead_ends,
+        raise_reason: None,
+        notes,
+        track,
+    };
+    assessment.raise_reason = raise_reason(&assessment, logs, rule);
+    assessment
+}
+
+/// Days before a car came into service ask for no logs, like days off the road.
+fn with_days_before_service(logs: &CarLogs) -> Vec<OffRoad> {
+    let before = logs.in_service_on.pred_opt().map(|last| OffRoad { from: NaiveDate::MIN, to: Some(last) });
+    logs.off_road.iter().copied().chain(before).collect()
+}
+
+/// From where the distance counts.
+struct Start {
+    on: NaiveDate,
+    at: DateTime<Utc>,
+    travelled: Metres,
+    notes: Vec<String>,
+}
+
+fn counting(logs: &CarLogs, track: &Track, now: DateTime<Utc>, settings: &Settings) -> (CountsFrom, Option<Start>) {
+    let last = logs.services.iter().rev().find(|(kind, service)| kind.restarts_fan_interval() && service.at <= now);
+    if let Some((_, service)) = last {
+        let counts_from = CountsFrom::Service { on: local_day(service.at, logs.zone), odometer: service.odometer };
+        return match start_at_service(logs, track, service) {
+            Some(start) => (counts_from, Some(start)),
+            None => (CountsFrom::Unknown { why: Unknown::NoReading }, None),
+        };
+    }
+    let limit = Metres((settings.due.used_above_miles * DistanceUnit::Mile.metres()) as i64);
+    let above = logs.odometer_in_service.is_some_and(|odometer| odometer > limit);
+    if logs.came_in_used.unwrap_or(above) {
+        return (CountsFrom::Unknown { why: Unknown::UsedCar }, None);
+    }
+    let Some(first) = track.first() else {
+        return (CountsFrom::Unknown { why: Unknown::NoReading }, None);
+    };
+    let on = local_day(first.reading.at, logs.zone);
+    let notes = vec![format!("no fan service is known: counted from the first odometer, of {on} (assumed)")];
+    let start = Start { on, at: first.reading.at, travelled: first.travelled.unwrap_or_default(), notes };
+    (CountsFrom::Assumed { on, odometer: first.reading.odometer }, Some(start))
+}
+
+/// Where on the track the service was: at its own odometer where that is believed, else by time.
+fn start_at_service(logs: &CarLogs, track: &Track, service: &Service) -> Option<Start> {
+    let on = local_day(service.at, logs.zone);
+    let own = track.judged.iter().find(|judged| {
+        judged.reading.source == SOURCE_SERVICE
+            && judged.reading.at == service.at
+            && Some(judged.reading.odometer) == service.odometer
+    });
+    if let Some(travelled) = own.and_then(|judged| judged.travelled) {
+        return Some(Start { on, at: service.at, travelled, notes: Vec::new() });
+    }
+    let mut notes = Vec::new();
+    notes.push(match service.odometer {
+        Some(_) => "the odometer written down at the service does not fit the readings and is set aside".to_owned(),
+        None => "no odometer was written down at the service".to_owned(),
+    });
+    let (first, last) = (track.first()?, track.last()?);
+    let travelled = if let Some(travelled) = track.travelled_at(service.at) {
+        notes.push("the distance counts from where the readings place the car at that time".to_owned());
+        travelled
+    } else if service.at < first.reading.at {
+        notes.push("the distance counts from the first reading after it: more may have been driven".to_owned());
+        first.travelled?
+    } else {
+        notes.push("the distance counts from the last reading before it".to_owned());
+        last.travelled?
+    };
+    Some(Start { on, at: service.at, travelled, notes })
+}
+
+struct Parts<'a> {
+    logs: &'a CarLogs,
+    track: &'a Track,
+    days: &'a BTreeMap<NaiveDate, DutyDay>,
+    grading: &'a Grading,
+    usage: &'a Usage,
+    zone: Tz,
+}
+
+fn interval(parts: &Parts<'_>, start: &Start, rule: &Rule, today: NaiveDate, horizon_days: i64) -> Option<Interval> {
+    let last = parts.track.last()?;
+    let last_on = local_day(last.reading.at, parts.zone);
+    let as_of = last_on.max(start.on);
+    let metres_since = (last.travelled? - start.travelled).max(Metres(0));
+    let hours_since = hours_after(parts.days, start.on, as_of);
+    let windows = match rule.mixed {
+        Mixed::Strict => *rule.windows(parts.grading.grade),
+        Mixed::Blended => due::blend(rule, &stretches(parts, start), parts.grading.current.grade),
+    };
+    let crossed = Crossed {
+        distance: distance_crossing(parts, start, windows.distance),
+        hours: hours_crossing(parts.days, start.on, as_of, windows.hours),
+    };
+    let position = Position { service_on: start.on, as_of, metres_since, hours_since, crossed };
+    let due = due::forecast(&position, parts.usage, &windows, &parts.logs.off_road, today, horizon_days)?;
+    Some(Interval { position, windows, due })
+}
+
+/// Duty hours of the days after `from` up to and including `to`.
+fn hours_after(days: &BTreeMap<NaiveDate, DutyDay>, from: NaiveDate, to: NaiveDate) -> f64 {
+    duty_after(days, from, to).map(|(_, day)| day.hours).sum()
+}
+
+fn duty_after(
+    days: &BTreeMap<NaiveDate, DutyDay>,
+    from: NaiveDate,
+    to: NaiveDate,
+) -> impl Iterator<Item = (NaiveDate, &DutyDay)> {
+    days.iter()
+        .map(|(date, day)| (*date, day))
+        .skip_while(move |(date, _)| *date <= from)
+        .take_while(move |(date, _)| *date <= to)
+}
+
+/// What was driven in each stretch of one grade since the start.
+fn stretches(parts: &Parts<'_>, start: &Start) -> Vec<Stretch> {
+    let Some(last) = parts.track.last() else { return Vec::new() };
+    let travelled_by = |at: DateTime<Utc>| {
+        let at = at.clamp(start.at, last.reading.at.max(start.at));
+        parts.track.travelled_at(at).or(last.travelled).unwrap_or(start.travelled)
+    };
+    let of = |(from, to, grade): &(NaiveDate, NaiveDate, Grade)| {
+        let next = to.succ_opt().unwrap_or(*to);
+        let before = from.pred_opt().unwrap_or(*from);
+        let driven = travelled_by(day_start(next, parts.zone)) - travelled_by(day_start(*from, parts.zone));
+        Stretch {
+            grade: *grade,
+            metres: driven.max(Metres(0)),
+            hours: Hours(hours_after(parts.days, before.max(start.on), *to)),
+            days: (*to - *from).num_days() + i64::from(*from > start.on),
+        }
+    };
+    parts.grading.split.iter().map(of).collect()
+}
+
+fn distance_crossing(parts: &Parts<'_>, start: &Start, window: Option<Window<Metres>>) -> Crossing {
+    let day = |edge: Metres| {
+        let at = parts.track.reached(start.travelled + edge)?;
+        Some(local_day(at, parts.zone).max(start.on))
+    };
+    window.map_or_else(Crossing::default, |window| Crossing { early: day(window.early), late: day(window.late) })
+}
+
+fn hours_crossing(
+    days: &BTreeMap<NaiveDate, DutyDay>,
+    from: NaiveDate,
+    to: NaiveDate,
+    window: Option<Window<Hours>>,
+) -> Crossing {
+    let day = |edge: Hours| {
+        let mut total = 0.0;
+        duty_after(days, from, to).find_map(|(date, day)| {
+            total += day.hours;
+            (total >= edge.0).then_some(date)
+        })
+    };
+    window.map_or_else(Crossing::default, |window| Crossing { early: day(window.early), late: day(window.late) })
+}
+
+/// Why an order is called for today: at the first of nothing to count from, past the late edge, lead time before the
+/// early edge's median, or too high a chance of running past the late edge within the lead time.
+fn raise_reason(assessment: &Assessment, logs: &CarLogs, rule: &Rule) -> Option<String> {
+    if let CountsFrom::Unknown { why } = assessment.counts_from {
+        return match why {
+            Unknown::UsedCar => {
+                Some("it came in used and no fan service is known: inspect it, or enter the service".into())
+            }
+            // A car registered a moment ago is still waiting for its first logs.
+            Unknown::NoReading if assessment.today - local_day(logs.registered_at, logs.zone) >= TimeDelta::days(1) => {
+                Some("there is no odometer reading to count from: read it".into())
+            }
+            Unknown::NoReading => None,
+        };
+    }
+    let due = &assessment.interval.as_ref()?.due;
+    if due.band == Band::Past {
+        let since = due.late.p50.map(|day| format!(" since {day}")).unwrap_or_default();
+        return Some(format!("past the late edge{since}"));
+    }
+    let ahead = TimeDelta::days(rule.lead_days);
+    if let Some(early) = due.early.p50.filter(|early| *early - ahead <= assessment.today) {
+        let lead = rule.lead_days;
+        return Some(if early <= assessment.today {
+            format!("inside its window since {early}")
+        } else {
+            format!("early edge expected on {early}, within the lead time of {lead} days")
+        });
+    }
+    let chance = assessment.chance_past_late.filter(|chance| *chance > rule.raise_chance)?;
+    Some(format!("{:.0} % chance of running past the late edge by {}", chance * 100.0, assessment.lead_ends))
+}
+
+/// The sentence a person can check with a pocket calculator.
+#[must_use]
+pub fn sentence(assessment: &Assessment, unit: DistanceUnit) -> String {
+    let Some(interval) = &assessment.interval else {
+        return match assessment.counts_from {
+            CountsFrom::Unknown { why: Unknown::UsedCar } => {
+                "The car came in used and no fan service is known, so there is nothing to count from.".to_owned()
+            }
+            CountsFrom::Unknown { why: Unknown::NoReading } => {
+                "No odometer reading can be believed yet, so there is nothing to count from.".to_owned()
+            }
+            _ => "The service rule has no window in any meter, so no date can be given.".to_owned(),
+        };
+    };
+    let position = &interval.position;
+    let from = match &assessment.counts_from {
+        CountsFrom::Assumed { on, .. } => format!("the first odometer on {on} (no fan service is known)"),
+        _ => format!("the fan service of {}", position.service_on),
+    };
+    let number = |metres: f64| grouped(metres / unit.metres());
+    let mut text = format!(
+        "By {} the car had gone {} {unit} since {from}",
+        position.as_of,
+        number(position.metres_since.as_f64())
+    );
+    let Some(window) = interval.windows.distance else {
+        text.push('.');
+        return text;
+    };
+    let rate = assessment.usage.metres_per_day;
+    let basis = match assessment.usage.basis {
+        usage::Basis::Own => format!("over its last {} days on the road", assessment.usage.days_counted),
+        usage::Basis::Depot => "as its depot's cars do".to_owned(),
+        usage::Basis::Assumed => "as assumed, for want of any history".to_owned(),
+    };
+    text.push_str(&format!(" and goes {} {unit} a day {basis}", number(rate)));
+    for (name, edge) in [("early", window.early), ("late", window.late)] {
+        let left = edge.as_f64() - position.metres_since.as_f64();
+        if left <= 0.0 {
+            text.push_str(&format!("; the {name} edge at {} {unit} is behind it", number(edge.as_f64())));
+        } else if rate > 0.0 {
+            let days = (left / rate).ceil();
+            text.push_str(&format!(
+                "; to the {name} edge at {} {unit} there are {} {unit} left, {days} days at that rate",
+                number(edge.as_f64()),
+                number(left)
+            ));
+        } else {
+            text.push_str(&format!(
+                "; it stands, so the {name} edge at {} {unit} is not in sight",
+                number(edge.as_f64())
+            ));
+        }
+    }
+    text.push('.');
+    text
+}
+
+/// A whole number with commas between thousands.
+fn grouped(value: f64) -> String {
+    let digits = format!("{:.0}", value.abs());
+    let mut text = String::new();
+    for (place, digit) in digits.chars().enumerate() {
+        if place > 0 && (digits.len() - place) % 3 == 0 {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    if value <= -0.5 { format!("-{text}") } else { text }
+}
+
+/// Whether a reading of `odometer` at `at` would be believed beside what is known of the car; why not otherwise.
+#[must_use]
+pub fn fits_track(
+    logs: &CarLogs,
+    at: DateTime<Utc>,
+    odometer: Metres,
+    now: DateTime<Utc>,
+    settings: &Settings,
+) -> Option<track::Reason> {
+    let candidate = Reading { at, odometer, source: SOURCE_SERVICE, ruling: None };
+    let mut readings = all_readings(logs);
+    readings.push(candidate);
+    let track = track_of(logs, &readings, now, settings);
+    let judged = track.judged.iter().find(|judged| judged.reading == candidate)?;
+    match judged.verdict {
+        track::Verdict::SetAside(reason) => Some(reason),
+        _ => None,
+    }
+}
+
+/// The kinds that the loop computes forecasts for.
+pub const FORECAST_KINDS: [Kind; 1] = [Kind::FanService];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn thousands_are_grouped() {
+        for (value, text) in
+            [(0.0, "0"), (999.4, "999"), (1000.0, "1,000"), (1_234_567.0, "1,234,567"), (-1500.0, "-1,500")]
+        {
+            assert_eq!(grouped(value), text);
+        }
+    }
+}

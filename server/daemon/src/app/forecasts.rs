@@ -1,0 +1,173 @@
+//! Recast: stale cars get new forecasts. And one car's forecast as it is asked for.
+
+use std::collections::HashMap;
+
+use chrono::TimeDelta;
+use ventmile_model::fleet::Kind;
+
+use super::App;
+use super::assess::{Assessment, FORECAST_KINDS, assess};
+use super::item::Item;
+use crate::store::{CarLogs, ForecastRow, RuleRecord, StoreError, Usual, order_number};
+
+/// More rules than a fleet will ever have.
+const ALL_RULES: i64 = 10_000;
+
+/// A car counts as newly registered for so long.
+const NEWLY_REGISTERED: TimeDelta = TimeDelta::hours(1);
+
+/// The rule that applies to a car: the one that names its depot and model, then its depot, then its model, then all.
+#[must_use]
+pub fn rule_for<'a>(rules: &'a [RuleRecord], kind: Kind, car: &CarLogs) -> Option<&'a RuleRecord> {
+    let fits =
+        |wanted: &Option<String>, found: Option<&str>| wanted.as_deref().is_none_or(|wanted| Some(wanted) == found);
+    rules
+        .iter()
+        .filter(|rule| {
+            rule.kind == kind && fits(&rule.depot, Some(&car.depot)) && fits(&rule.model, car.model.as_deref())
+        })
+        .max_by_key(|rule| (rule.depot.is_some(), rule.model.is_some()))
+}
+
+/// A car's forecast with the rule it rests on.
+#[derive(Debug)]
+pub struct CarForecast {
+    /// What is stored about the car.
+    pub logs: CarLogs,
+    /// The rule.
+    pub rule: RuleRecord,
+    /// What was computed.
+    pub assessment: Assessment,
+}
+
+impl App {
+    /// Recomputes one batch of stale cars; how many there were.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails: the cars stay stale.
+    pub async fn recast_batch(&self) -> Result<usize, StoreError> {
+        let now = self.now();
+        let until = now + TimeDelta::seconds(self.settings.loops.claim_seconds);
+        let claimed = self.store.claim_stale(now, until, self.settings.loops.batch).await?;
+        if claimed.is_empty() {
+            return Ok(0);
+        }
+        let rules = self.store.rules("", ALL_RULES).await?;
+        let cars = self.store.car_logs(&claimed).await?;
+        let usual = self.usual_of(&cars).await?;
+        let count = cars.len();
+        let app = self.clone();
+        // Computing a batch takes milliseconds to seconds: not on the threads that answer requests.
+        let computed = tokio::task::spawn_blocking(move || app.compute(&cars, &rules, &usual)).await;
+        let (rows, gone) = computed.map_err(|_| StoreError::Stopped)?;
+        self.store.save_forecasts(&rows, &gone, now).await?;
+        Ok(count)
+    }
+
+    /// Recomputes until no car is stale; how many there were.
+    ///
+    /// # Errors
+    /// As [`App::recast_batch`].
+    pub async fn recast_all(&self) -> Result<usize, StoreError> {
+        let mut total = 0;
+        loop {
+            match self.recast_batch().await? {
+                0 => return Ok(total),
+                count => total += count,
+            }
+        }
+    }
+
+    /// Raises the orders that fresh forecasts call for; how many. A car registered within the last hour waits until
+    /// its logs have been quiet for a moment, so that a first load does not raise orders on half of it.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails: none of the batch is raised.
+    pub async fn raise_orders(&self, limit: i64) -> Result<usize, StoreError> {
+        let now = self.now();
+        let quiet = now - TimeDelta::seconds(self.settings.raise.settle_seconds);
+        let raised = self.store.raise_due_orders(now, now - NEWLY_REGISTERED, quiet, limit).await?;
+        for order in &raised {
+            let number = order_number(order.id);
+            tracing::info!(
+                order = number,
+                vehicle = order.vehicle_id,
+                kind = order.kind,
+                reason = order.reason,
+                "raised"
+            );
+        }
+        Ok(raised.len())
+    }
+
+    async fn usual_of(&self, cars: &[CarLogs]) -> Result<HashMap<i64, Usual>, StoreError> {
+        let mut usual = HashMap::new();
+        for car in cars {
+            if let std::collections::hash_map::Entry::Vacant(place) = usual.entry(car.depot_id) {
+                place.insert(self.store.usual(car.depot_id).await?);
+            }
+        }
+        Ok(usual)
+    }
+
+    fn compute(
+        &self,
+        cars: &[CarLogs],
+        rules: &[RuleRecord],
+        usual: &HashMap<i64, Usual>,
+    ) -> (Vec<ForecastRow>, Vec<(i64, i64)>) {
+        let now = self.now();
+        let mut rows = Vec::with_capacity(cars.len());
+        let mut gone = Vec::new();
+        for car in cars {
+            if car.retired {
+                gone.push((car.vehicle_id, car.mark));
+                continue;
+            }
+            for kind in FORECAST_KINDS {
+                let Some(rule) = rule_for(rules, kind, car) else { continue };
+                let usual = usual.get(&car.depot_id).copied().unwrap_or_default();
+                let assessment = assess(car, &rule.rule, usual, now, &self.settings);
+                rows.push(self.row(car, kind, &assessment));
+            }
+        }
+        (rows, gone)
+    }
+
+    fn row(&self, car: &CarLogs, kind: Kind, assessment: &Assessment) -> ForecastRow {
+        let item = Item::of(assessment, kind, car.distance_unit, self.settings.due.horizon_days);
+        let [_, early_on, _] = item.early;
+        let [_, due_on, _] = item.late;
+        let own = assessment.usage.basis == ventmile_model::usage::Basis::Own;
+        ForecastRow {
+            vehicle_id: car.vehicle_id,
+            mark: car.mark,
+            kind,
+            depot_id: car.depot_id,
+            rank: assessment.rank(),
+            due_on,
+            early_on,
+            band: assessment.band().as_str(),
+            made_on: assessment.today,
+            metres_per_day: own.then_some(assessment.usage.metres_per_day),
+            hours_per_day: own.then_some(assessment.usage.hours_per_day),
+            raise_reason: assessment.raise_reason.clone(),
+            item: serde_json::to_string(&item).unwrap_or_default(),
+        }
+    }
+
+    /// One car's forecast from what is stored now, not saved; `None` where the car or a rule for the kind is not there.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn forecast_car(&self, vehicle_id: i64, kind: Kind) -> Result<Option<CarForecast>, StoreError> {
+        let Some(logs) = self.store.car_logs(&[(vehicle_id, 0)]).await?.into_iter().next() else {
+            return Ok(None);
+        };
+        let rules = self.store.rules("", ALL_RULES).await?;
+        let Some(record) = rule_for(&rules, kind, &logs).cloned() else { return Ok(None) };
+        let usual = self.store.usual(logs.depot_id).await?;
+        let assessment = assess(&logs, &record.rule, usual, self.now(), &self.settings);
+        Ok(Some(CarForecast { logs, rule: record, assessment }))
+    }
+}

@@ -1,0 +1,54 @@
+//! The use cases: load, compute, save. The only room that sees both the store and the model's computations.
+
+pub mod assess;
+pub mod day_list;
+pub mod forecasts;
+pub mod item;
+pub mod keys;
+mod limits;
+pub mod orders;
+
+use std::sync::Arc;
+
+use chrono::{DateTime, Utc};
+use tokio::sync::Notify;
+
+use crate::clock::Clock;
+use crate::config::Settings;
+use crate::store::{Store, StoreError, Writer};
+
+/// Everything a use case needs.
+#[derive(Clone, Debug)]
+pub struct App {
+    /// What is kept.
+    pub store: Store,
+    /// Takes log rows.
+    pub writer: Writer,
+    /// The time.
+    pub clock: Arc<dyn Clock>,
+    /// The settings in force.
+    pub settings: Arc<Settings>,
+    /// Rung when cars have become stale.
+    pub news: Arc<Notify>,
+    /// Keys that were looked up a moment ago.
+    pub keyring: Arc<keys::Keyring>,
+}
+
+impl App {
+    /// Opens the database the settings name and starts the log writer.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database cannot be opened or brought up to date.
+    pub async fn open(settings: Settings, clock: Arc<dyn Clock>) -> Result<Self, StoreError> {
+        let store = Store::open(&settings.database.0, settings.connections).await?;
+        let news = Arc::new(Notify::new());
+        let writer = Writer::start(store.clone(), Arc::clone(&clock), Arc::clone(&news));
+        Ok(Self { store, writer, clock, settings: Arc::new(settings), news, keyring: Arc::default() })
+    }
+
+    /// The present instant.
+    #[must_use]
+    pub fn now(&self) -> DateTime<Utc> {
+        self.clock.now()
+    }
+}

@@ -1,0 +1,291 @@
+//! The command line.
+
+use std::fs::File;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use chrono::TimeDelta;
+use clap::{Args, Parser, Subcommand};
+use indicatif::{ProgressBar, ProgressStyle};
+use tokio_util::sync::CancellationToken;
+
+use crate::api::import::{Log, import, refused_line};
+use crate::app::App;
+use crate::app::keys::Scope;
+use crate::clock::SystemClock;
+use crate::config::{Config, Settings};
+use crate::serve::{Server, stop_on_signal};
+use crate::store::{Store, Tally};
+use crate::{demo, telemetry};
+
+/// Ventmile: when each hybrid car's battery cooling fan falls due for service.
+#[derive(Debug, Parser)]
+#[command(name = "ventmile", version, about, propagate_version = true)]
+pub struct Cli {
+    #[command(flatten)]
+    common: Common,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Args, Debug)]
+struct Common {
+    /// Settings file (TOML); the defaults and what each is for: `ventmile check --defaults`.
+    #[arg(long, global = true, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// Database: sqlite:PATH or postgres://USER@HOST/NAME.
+    #[arg(long, global = true, value_name = "ADDRESS")]
+    database: Option<String>,
+    /// Any setting, such as duty.mean_hours=9.5; may be given many times.
+    #[arg(long = "set", global = true, value_name = "NAME=VALUE", value_parser = pair)]
+    set: Vec<(String, String)>,
+}
+
+fn pair(text: &str) -> Result<(String, String), String> {
+    let (name, value) = text.split_once('=').ok_or("write NAME=VALUE")?;
+    Ok((name.trim().to_owned(), value.trim().to_owned()))
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Serve the interface until told to stop.
+    Serve {
+        /// Address and port.
+        #[arg(long, value_name = "ADDRESS")]
+        listen: Option<String>,
+    },
+    /// Load an invented fleet into a new file and serve it, to look around.
+    Demo {
+        /// Address and port.
+        #[arg(long, value_name = "ADDRESS")]
+        listen: Option<String>,
+        /// Stop once it is loaded and shown.
+        #[arg(long)]
+        once: bool,
+    },
+    /// Import files of logs or vehicles: CSV, NDJSON or a JSON array.
+    Import {
+        /// The files.
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<PathBuf>,
+        /// What they hold, where it is not clear from their columns: odometer-readings, duty-logs, seat-logs,
+        /// past-services or vehicles.
+        #[arg(long, value_name = "LOG")]
+        log: Option<String>,
+    },
+    /// Keys: who may do what.
+    #[command(subcommand)]
+    Key(KeyCommand),
+    /// Copy a SQLite database to a new file while others use it.
+    Backup {
+        /// The new file.
+        target: PathBuf,
+    },
+    /// Show the settings in force, where each came from, and whether the database can be used.
+    Check {
+        /// Print the defaults with what each is for, as a settings file.
+        #[arg(long)]
+        defaults: bool,
+    },
+}
+
+#[derive(Debug, Subcommand)]
+enum KeyCommand {
+    /// Make a key; it is shown once.
+    New {
+        /// What it is called.
+        #[arg(long)]
+        name: Option<String>,
+        /// What it may do: read, post, work, plan, admin, separated by commas.
+        #[arg(long, value_delimiter = ',', required = true)]
+        may: Vec<String>,
+        /// Confine it to a depot; may be given many times.
+        #[arg(long = "depot", value_name = "CODE")]
+        depots: Vec<String>,
+        /// Days until it ends.
+        #[arg(long, value_name = "DAYS")]
+        days: Option<u32>,
+    },
+    /// List the keys.
+    List,
+    /// Revoke a key.
+    Revoke {
+        /// What it is called.
+        name: String,
+    },
+}
+
+/// What went wrong, for people.
+type Failure = Box<dyn std::error::Error + Send + Sync>;
+
+/// Runs the command the arguments ask for.
+#[must_use]
+pub fn run() -> ExitCode {
+    let cli = Cli::parse();
+    let runtime = match tokio::runtime::Runtime::new() {
+        Ok(runtime) => runtime,
+        Err(fault) => return fail(&fault.into()),
+    };
+    match runtime.block_on(command(cli)) {
+        Ok(code) => code,
+        Err(fault) => fail(&fault),
+    }
+}
+
+fn fail(fault: &Failure) -> ExitCode {
+    eprintln!("ventmile: {fault}");
+    ExitCode::FAILURE
+}
+
+fn load(common: &Common, listen: Option<&String>) -> Result<Config, Failure> {
+    let mut flags = common.set.clone();
+    flags.extend(common.database.iter().map(|address| ("database".to_owned(), address.clone())));
+    flags.extend(listen.map(|address| ("listen".to_owned(), address.clone())));
+    Ok(Config::load(common.config.as_deref(), Config::environment(), &flags)?)
+}
+
+async fn command(cli: Cli) -> Result<ExitCode, Failure> {
+    let common = &cli.common;
+    match cli.command {
+        Command::Serve { listen } => {
+            let settings = load(common, listen.as_ref())?.settings;
+            telemetry::start(&settings.log);
+            let stop = CancellationToken::new();
+            stop_on_signal(stop.clone())?;
+            Server::prepare(settings).await?.run(stop).await?;
+        }
+        Command::Demo { listen, once } => {
+            let config = load(common, listen.as_ref())?;
+            telemetry::start(&config.settings.log);
+            demo::run(config, once).await?;
+        }
+        Command::Import { files, log } => return import_files(common, &files, log.as_deref()).await,
+        Command::Key(command) => key(common, command).await?,
+        Command::Backup { target } => {
+            let settings = load(common, None)?.settings;
+            Store::open(&settings.database.0, 1).await?.backup(&target).await?;
+            println!("copied to {}", target.display());
+        }
+        Command::Check { defaults: true } => print!("{}", crate::config::DEFAULTS),
+        Command::Check { defaults: false } => return check(&load(common, None)?).await,
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// The settings with where each came from, then the database.
+async fn check(config: &Config) -> Result<ExitCode, Failure> {
+    let width = config.origins.keys().map(String::len).max().unwrap_or_default();
+    for (key, (value, origin)) in &config.origins {
+        println!("{key:width$} = {value}  ({origin})");
+    }
+    let database = &config.settings.database;
+    match Store::inspect(&database.0).await {
+        Ok(state) => {
+            println!("database {database}: {state}");
+            Ok(ExitCode::SUCCESS)
+        }
+        Err(fault) => {
+            println!("database {database}: {fault}");
+            Ok(ExitCode::FAILURE)
+        }
+    }
+}
+
+async fn open(settings: Settings) -> Result<App, Failure> {
+    Ok(App::open(settings, Arc::new(SystemClock)).await?)
+}
+
+async fn key(common: &Common, command: KeyCommand) -> Result<(), Failure> {
+    let app = open(load(common, None)?.settings).await?;
+    match command {
+        KeyCommand::New { name, may, depots, days } => {
+            let scopes = may.iter().map(|text| scope(text)).collect::<Result<Vec<_>, _>>()?;
+            let now = app.now();
+            let name = name.unwrap_or_else(|| format!("key {}", now.format("%Y-%m-%d %H:%M:%S%.3f")));
+            if name.trim().is_empty() || name.contains(',') {
+                return Err(format!("{name:?}: a key's name is not empty and holds no comma").into());
+            }
+            let ends = days.map(|days| now + TimeDelta::days(i64::from(days)));
+            println!("{}", app.new_key(&name, &scopes, &depots, ends).await?);
+        }
+        KeyCommand::List => {
+            println!("{:<24} {:<28} {:<20} state", "name", "may", "depots");
+            for key in app.store.keys().await? {
+                let state = match (key.revoked_at, key.expires_at) {
+                    (Some(at), _) => format!("revoked {at}"),
+                    (None, Some(end)) if end <= app.now() => format!("ended {end}"),
+                    (None, Some(end)) => format!("until {end}"),
+                    (None, None) => "stands".to_owned(),
+                };
+                let depots = if key.depots.is_empty() { "all".to_owned() } else { key.depots.join(",") };
+                println!("{:<24} {:<28} {depots:<20} {state}", key.name, key.may);
+            }
+        }
+        KeyCommand::Revoke { name } => {
+            if !app.store.revoke_key(&name, "command line", app.now()).await? {
+                return Err(format!("there is no key {name:?} that stands").into());
+            }
+            println!("revoked {name:?}; a serving process stops taking it within 2 seconds");
+        }
+    }
+    Ok(())
+}
+
+fn scope(text: &str) -> Result<Scope, String> {
+    let known: Vec<&str> = Scope::ALL.iter().map(|scope| scope.as_str()).collect();
+    Scope::parse(text.trim()).ok_or_else(|| format!("{text:?} is no scope: give {}", known.join(", ")))
+}
+
+/// Refused rows shown of a file; the count tells of the rest.
+const SHOWN: usize = 20;
+
+async fn import_files(common: &Common, files: &[PathBuf], log: Option<&str>) -> Result<ExitCode, Failure> {
+    let settings = load(common, None)?.settings;
+    telemetry::start(&settings.log);
+    let log = log.map(|text| Log::parse(text).ok_or_else(|| format!("{text:?} is no log: see --help"))).transpose()?;
+    let app = open(settings).await?;
+    let mut refused = 0;
+    for path in files {
+        let file = File::open(path).map_err(|fault| format!("{}: {fault}", path.display()))?;
+        let bar = progress(file.metadata().map(|data| data.len()).unwrap_or_default());
+        bar.set_message(path.display().to_string());
+        let imported = import(&app, log, bar.wrap_read(file)).await;
+        bar.finish_and_clear();
+        let tally = imported.map_err(|fault| format!("{}: {fault}", path.display()))?;
+        report(&path.display().to_string(), &tally);
+        refused += tally.refused.len();
+    }
+    Ok(if refused == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+}
+
+fn progress(bytes: u64) -> ProgressBar {
+    let bar = ProgressBar::new(bytes);
+    let style = ProgressStyle::with_template("{msg} {bar:30} {bytes}/{total_bytes} {eta}");
+    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+    bar
+}
+
+fn report(file: &str, tally: &Tally) {
+    let refused = tally.refused.len();
+    println!(
+        "{file}: stored {}, repeated {}, replaced {}, refused {refused}",
+        tally.stored, tally.repeated, tally.replaced
+    );
+    for row in tally.refused.iter().take(SHOWN) {
+        eprintln!("  {}", refused_line(row));
+    }
+    if refused > SHOWN {
+        eprintln!("  … and {} more", refused - SHOWN);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_sound() {
+        <Cli as clap::CommandFactory>::command().debug_assert();
+    }
+}

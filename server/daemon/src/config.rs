@@ -1,0 +1,501 @@
+//! Settings: embedded defaults, then a file, then the environment, then flags; validated once.
+//!
+//! This is the only place that reads the environment. Loading has no side effect.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::path::Path;
+
+use serde::Deserialize;
+use toml::{Table, Value};
+
+/// Every setting with its default and what it is for.
+pub const DEFAULTS: &str = include_str!("defaults.toml");
+
+const ENVIRONMENT_PREFIX: &str = "VENTMILE_";
+
+/// All settings.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Settings {
+    /// Where the data are.
+    pub database: Secret,
+    /// Address and port.
+    pub listen: std::net::SocketAddr,
+    /// Database connections.
+    pub connections: u32,
+    /// Logging.
+    pub log: Log,
+    /// Limits of a request.
+    pub limits: Limits,
+    /// Which readings are believed.
+    pub track: Track,
+    /// What hard duty is.
+    pub duty: Duty,
+    /// How far a car goes in a day.
+    pub usage: Usage,
+    /// Due dates.
+    pub due: Due,
+    /// Raising of orders.
+    pub raise: Raise,
+    /// The loops.
+    pub loops: Loops,
+    /// What is kept.
+    pub keep: Keep,
+}
+
+/// A text that may hold a password: shown with it hidden.
+#[derive(Clone, Deserialize)]
+#[serde(transparent)]
+pub struct Secret(pub String);
+
+impl fmt::Debug for Secret {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        fmt::Display::fmt(self, out)
+    }
+}
+
+impl fmt::Display for Secret {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str(&hidden(&self.0))
+    }
+}
+
+/// The address with whatever stands between the user's colon and the `@` hidden.
+fn hidden(address: &str) -> String {
+    let Some((scheme, rest)) = address.split_once("://") else { return address.to_owned() };
+    let Some((login, host)) = rest.rsplit_once('@') else { return address.to_owned() };
+    match login.split_once(':') {
+        Some((user, _)) => format!("{scheme}://{user}:…@{host}"),
+        None => address.to_owned(),
+    }
+}
+
+/// Logging.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Log {
+    /// Least level that is written.
+    pub level: LogLevel,
+    /// Text or JSON.
+    pub format: LogFormat,
+}
+
+/// Log levels.
+#[derive(Clone, Copy, Debug, Deserialize)]
+#[serde(rename_all = "lowercase")]
+#[allow(missing_docs, reason = "the names say it")]
+pub enum LogLevel {
+    Error,
+    Warn,
+    Info,
+    Debug,
+    Trace,
+}
+
+/// Log formats.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum LogFormat {
+    /// For people.
+    Text,
+    /// One JSON object a line.
+    Json,
+}
+
+/// Limits of a request; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Limits {
+    pub body_mib: usize,
+    pub decompressed_mib: u64,
+    pub rows: u64,
+    pub row_bytes: usize,
+    pub page: i64,
+    pub page_max: i64,
+    pub request_seconds: u64,
+    pub idempotency_hours: i64,
+}
+
+/// Which readings are believed; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Track {
+    pub max_kmh: BTreeMap<String, f64>,
+    pub slack_m: i64,
+    pub cluster_change_readings: usize,
+    pub ahead_minutes: i64,
+}
+
+/// What hard duty is; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Duty {
+    pub window_days: i64,
+    pub week_days: u32,
+    pub mean_hours: f64,
+    pub rear_share: f64,
+    pub log_grace_days: i64,
+}
+
+/// How far a car goes in a day; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Usage {
+    pub window_days: i64,
+    pub min_days: i64,
+    pub rate_spread: f64,
+    pub rate_spread_without_history: f64,
+    pub assumed_miles_per_day: f64,
+    pub assumed_hours_per_day: f64,
+}
+
+/// Due dates; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Due {
+    pub horizon_days: i64,
+    pub silent_days: i64,
+    pub used_above_miles: f64,
+}
+
+/// Raising of orders; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Raise {
+    pub settle_seconds: i64,
+    pub quiet_days_after_cancel: i64,
+}
+
+/// The loops; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Loops {
+    pub tick_ms: u64,
+    pub batch: i64,
+    pub claim_seconds: i64,
+}
+
+/// What is kept; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Keep {
+    pub logs_days: i64,
+    pub backup_dir: String,
+    pub backup_hour: u32,
+    pub backups: usize,
+}
+
+/// Why the settings cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum ConfigFault {
+    /// A file could not be read.
+    #[error("{path}: {fault}")]
+    File {
+        /// The file.
+        path: String,
+        /// What went wrong.
+        fault: String,
+    },
+    /// A setting nobody knows.
+    #[error("{origin}: there is no setting {key:?}{}", .near.as_ref().map(|near| format!("; did you mean {near:?}?")).unwrap_or_default())]
+    Unknown {
+        /// Where it was given.
+        origin: String,
+        /// Its name.
+        key: String,
+        /// A setting of a similar name.
+        near: Option<String>,
+    },
+    /// A setting whose value cannot be used.
+    #[error("{key} = {value} ({origin}): {reason}")]
+    Value {
+        /// The setting.
+        key: String,
+        /// Its value.
+        value: String,
+        /// Where it was given.
+        origin: String,
+        /// What would be right.
+        reason: String,
+    },
+}
+
+/// The settings in force, and where each came from.
+#[derive(Clone, Debug)]
+pub struct Config {
+    /// The settings.
+    pub settings: Settings,
+    /// By name: value as written in TOML, and origin.
+    pub origins: BTreeMap<String, (String, String)>,
+}
+
+type Layers = BTreeMap<String, (Value, String)>;
+
+impl Config {
+    /// Loads the settings: `file` if given, then `environment`, then `flags` (name and value).
+    ///
+    /// # Errors
+    /// [`ConfigFault`] naming the setting, its value, where it was given and what would be right.
+    pub fn load(
+        file: Option<&Path>,
+        environment: impl IntoIterator<Item = (String, String)>,
+        flags: &[(String, String)],
+    ) -> Result<Self, ConfigFault> {
+        let mut layers = Layers::new();
+        let defaults = parse_file("defaults", DEFAULTS)?;
+        flatten("", &defaults, &mut |key, value| {
+            layers.insert(key, (value.clone(), "default".to_owned()));
+        });
+        if let Some(path) = file {
+            let origin = format!("file {}", path.display());
+            let text = std::fs::read_to_string(path)
+                .map_err(|fault| ConfigFault::File { path: path.display().to_string(), fault: fault.to_string() })?;
+            let table = parse_file(&origin, &text)?;
+            let mut given = Vec::new();
+            flatten("", &table, &mut |key, value| given.push((key, value.clone())));
+            for (key, value) in given {
+                set(&mut layers, &key, value, &origin)?;
+            }
+        }
+        for (name, text) in environment {
+            if let Some(rest) = name.strip_prefix(ENVIRONMENT_PREFIX) {
+                let Some(key) = key_of_variable(&layers, rest) else {
+                    // VENTMILE_KEY and the like are for clients.
+                    continue;
+                };
+                let value = typed(&layers, &key, &text);
+                set(&mut layers, &key, value, &format!("environment {name}"))?;
+            }
+        }
+        for (key, text) in flags {
+            let value = typed(&layers, key, text);
+            set(&mut layers, key, value, "flag")?;
+        }
+        Self::from_layers(layers)
+    }
+
+    /// The environment of this process.
+    #[must_use]
+    #[allow(clippy::disallowed_methods, reason = "this is the home of the environment")]
+    pub fn environment() -> Vec<(String, String)> {
+        std::env::vars_os()
+            .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
+            .collect()
+    }
+
+    fn from_layers(layers: Layers) -> Result<Self, ConfigFault> {
+        let mut table = Table::new();
+        for (key, (value, _)) in &layers {
+            insert(&mut table, key, value.clone());
+        }
+        let settings = Settings::deserialize(table.clone()).map_err(|fault| first_fault(&layers, &fault))?;
+        check(&settings, &layers)?;
+        let origins = layers
+            .into_iter()
+            .map(|(key, (value, origin))| {
+                let shown = if key == "database" { settings.database.to_string() } else { value.to_string() };
+                (key, (shown, origin))
+            })
+            .collect();
+        Ok(Self { settings, origins })
+    }
+}
+
+fn parse_file(origin: &str, text: &str) -> Result<Table, ConfigFault> {
+    text.parse()
+        .map_err(|fault: toml::de::Error| ConfigFault::File { path: origin.to_owned(), fault: fault.to_string() })
+}
+
+/// Calls `each` with the dotted name of every value; a map of speeds is one value a type.
+fn flatten(prefix: &str, table: &Table, each: &mut impl FnMut(String, &Value)) {
+    for (name, value) in table {
+        let key = if prefix.is_empty() { name.clone() } else { format!("{prefix}.{name}") };
+        match value {
+            Value::Table(inner) => flatten(&key, inner, each),
+            other => each(key, other),
+        }
+    }
+}
+
+fn insert(table: &mut Table, key: &str, value: Value) {
+    match key.split_once('.') {
+        None => drop(table.insert(key.to_owned(), value)),
+        Some((head, rest)) => {
+            let inner = table.entry(head).or_insert_with(|| Value::Table(Table::new()));
+            if let Value::Table(inner) = inner {
+                insert(inner, rest, value);
+            }
+        }
+    }
+}
+
+/// Vehicle types are the fleet's own, so their speeds may be added.
+fn is_open(key: &str) -> bool {
+    key.starts_with("track.max_kmh.")
+}
+
+fn set(layers: &mut Layers, key: &str, value: Value, origin: &str) -> Result<(), ConfigFault> {
+    if !layers.contains_key(key) && !is_open(key) {
+        let near = layers.keys().find(|known| known.ends_with(key) || key.ends_with(known.as_str())).cloned();
+        return Err(ConfigFault::Unknown { origin: origin.to_owned(), key: key.to_owned(), near });
+    }
+    // 9 is as good as 9.0 where a real number is wanted.
+    let wants_real = is_open(key) || matches!(layers.get(key), Some((Value::Float(_), _)));
+    let value = match value {
+        Value::Integer(whole) if wants_real => Value::Float(whole as f64),
+        other => other,
+    };
+    layers.insert(key.to_owned(), (value, origin.to_owned()));
+    Ok(())
+}
+
+fn key_of_variable(layers: &Layers, rest: &str) -> Option<String> {
+    let lower = rest.to_ascii_lowercase();
+    let known = layers.keys().find(|key| key.replace('.', "_") == lower).cloned();
+    known.or_else(|| lower.strip_prefix("track_max_kmh_").map(|kind| format!("track.max_kmh.{kind}")))
+}
+
+/// A text as the type its setting has: a text that is no number stays one and is refused later with its name.
+fn typed(layers: &Layers, key: &str, text: &str) -> Value {
+    let like = layers.get(key).map(|(value, _)| value);
+    let parsed = match like {
+        Some(Value::Integer(_)) => text.parse().ok().map(Value::Integer),
+        Some(Value::Float(_)) => text.parse().ok().map(Value::Float),
+        Some(Value::Boolean(_)) => text.parse().ok().map(Value::Boolean),
+        None if is_open(key) => text.parse().ok().map(Value::Float),
+        _ => None,
+    };
+    parsed.unwrap_or_else(|| Value::String(text.to_owned()))
+}
+
+/// serde says what is wrong but not where it came from: find the layer whose value breaks it.
+fn first_fault(layers: &Layers, fault: &toml::de::Error) -> ConfigFault {
+    let culprit = layers.iter().find(|(key, (value, origin))| {
+        let mut table: Table = DEFAULTS.parse().unwrap_or_default();
+        insert(&mut table, key, (*value).clone());
+        origin != "default" && Settings::deserialize(table).is_err()
+    });
+    let reason = fault.message().to_owned();
+    match culprit {
+        Some((key, (value, origin))) => {
+            ConfigFault::Value { key: key.clone(), value: value.to_string(), origin: origin.clone(), reason }
+        }
+        None => ConfigFault::File { path: "settings".to_owned(), fault: reason },
+    }
+}
+
+fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
+    let share = |value: f64| (0.0..=1.0).contains(&value);
+    let checks: &[(&str, bool, &str)] = &[
+        ("connections", settings.connections >= 1, "at least 1"),
+        ("limits.body_mib", settings.limits.body_mib >= 1, "at least 1"),
+        ("limits.decompressed_mib", settings.limits.decompressed_mib >= 1, "at least 1"),
+        ("limits.rows", settings.limits.rows >= 1, "at least 1"),
+        ("limits.row_bytes", settings.limits.row_bytes >= 1024, "at least 1024"),
+        ("limits.page", settings.limits.page >= 1, "at least 1"),
+        ("limits.page_max", settings.limits.page_max >= settings.limits.page, "at least limits.page"),
+        ("limits.request_seconds", settings.limits.request_seconds >= 1, "at least 1"),
+        ("limits.idempotency_hours", settings.limits.idempotency_hours >= 1, "at least 1"),
+        ("track.max_kmh.car", settings.track.max_kmh.values().all(|speed| *speed > 0.0), "speeds above 0"),
+        ("track.slack_m", settings.track.slack_m >= 0, "0 or more"),
+        ("track.ahead_minutes", settings.track.ahead_minutes >= 0, "0 or more"),
+        ("duty.window_days", (7..=366).contains(&settings.duty.window_days), "7 to 366"),
+        ("duty.week_days", (1..=7).contains(&settings.duty.week_days), "1 to 7"),
+        ("duty.mean_hours", (0.0..=24.0).contains(&settings.duty.mean_hours), "0 to 24"),
+        ("duty.rear_share", share(settings.duty.rear_share), "0 to 1"),
+        ("duty.log_grace_days", settings.duty.log_grace_days >= 0, "0 or more"),
+        ("usage.window_days", (1..=730).contains(&settings.usage.window_days), "1 to 730"),
+        ("usage.min_days", settings.usage.min_days >= 1, "at least 1"),
+        ("usage.rate_spread", share(settings.usage.rate_spread), "0 to 1"),
+        ("usage.rate_spread_without_history", share(settings.usage.rate_spread_without_history), "0 to 1"),
+        ("usage.assumed_miles_per_day", settings.usage.assumed_miles_per_day >= 0.0, "0 or more"),
+        ("usage.assumed_hours_per_day", (0.0..=24.0).contains(&settings.usage.assumed_hours_per_day), "0 to 24"),
+        ("due.horizon_days", (1..=36_500).contains(&settings.due.horizon_days), "1 to 36500"),
+        ("due.silent_days", settings.due.silent_days >= 1, "at least 1"),
+        ("due.used_above_miles", settings.due.used_above_miles >= 0.0, "0 or more"),
+        ("raise.settle_seconds", (0..=3600).contains(&settings.raise.settle_seconds), "0 to 3600"),
+        ("raise.quiet_days_after_cancel", (0..=366).contains(&settings.raise.quiet_days_after_cancel), "0 to 366"),
+        ("loops.tick_ms", settings.loops.tick_ms >= 10, "at least 10"),
+        ("loops.batch", (1..=10_000).contains(&settings.loops.batch), "1 to 10000"),
+        ("loops.claim_seconds", settings.loops.claim_seconds >= 1, "at least 1"),
+        ("keep.logs_days", settings.keep.logs_days >= 0, "0 or more"),
+        ("keep.backup_hour", settings.keep.backup_hour < 24, "0 to 23"),
+        ("keep.backups", settings.keep.backups >= 1, "at least 1"),
+    ];
+    match checks.iter().find(|(_, right, _)| !right) {
+        None => Ok(()),
+        Some((key, _, reason)) => {
+            let (value, origin) =
+                layers.get(*key).map_or_else(Default::default, |(value, origin)| (value.to_string(), origin.clone()));
+            Err(ConfigFault::Value { key: (*key).to_owned(), value, origin, reason: format!("give {reason}") })
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn load(environment: &[(&str, &str)], flags: &[(&str, &str)]) -> Result<Config, ConfigFault> {
+        let owned = |pairs: &[(&str, &str)]| -> Vec<(String, String)> {
+            pairs.iter().map(|(key, value)| ((*key).to_owned(), (*value).to_owned())).collect()
+        };
+        Config::load(None, owned(environment), &owned(flags))
+    }
+
+    #[test]
+    fn the_defaults_are_whole_and_right() {
+        let config = load(&[], &[]).unwrap();
+        assert!(config.origins.values().all(|(_, origin)| origin == "default"));
+        assert_eq!(config.settings.listen.port(), 7420);
+    }
+
+    #[test]
+    fn flags_override_the_environment_which_overrides_the_file() {
+        let file = tempfile::NamedTempFile::new().unwrap();
+        std::fs::write(file.path(), "[duty]\nmean_hours = 9\nweek_days = 5\nrear_share = 0.4\n").unwrap();
+        let environment =
+            [("VENTMILE_DUTY_WEEK_DAYS", "4"), ("VENTMILE_DUTY_REAR_SHARE", "0.3")].map(|(k, v)| (k.into(), v.into()));
+        let flags = [("duty.rear_share".to_owned(), "0.2".to_owned())];
+        let config = Config::load(Some(file.path()), environment, &flags).unwrap();
+        let duty = &config.settings.duty;
+        assert_eq!((duty.mean_hours, duty.week_days, duty.rear_share), (9.0, 4, 0.2));
+        assert_eq!(config.origins["duty.rear_share"].1, "flag");
+        assert_eq!(config.origins["duty.week_days"].1, "environment VENTMILE_DUTY_WEEK_DAYS");
+    }
+
+    #[test]
+    fn a_fault_names_setting_value_and_origin() {
+        let text = |result: Result<Config, ConfigFault>| result.unwrap_err().to_string();
+        assert_eq!(text(load(&[], &[("duty.week_days", "9")])), "duty.week_days = 9 (flag): give 1 to 7");
+        let wrong = text(load(&[("VENTMILE_DUTY_WEEK_DAYS", "six")], &[]));
+        assert!(wrong.contains("duty.week_days = \"six\" (environment VENTMILE_DUTY_WEEK_DAYS)"), "{wrong}");
+        assert_eq!(
+            text(load(&[], &[("week_days", "5")])),
+            "flag: there is no setting \"week_days\"; did you mean \"duty.week_days\"?"
+        );
+    }
+
+    #[test]
+    fn speeds_of_further_types_may_be_added() {
+        let config = load(&[("VENTMILE_TRACK_MAX_KMH_AIRCRAFT", "1200")], &[]).unwrap();
+        assert_eq!(config.settings.track.max_kmh["aircraft"], 1200.0);
+        assert_eq!(config.settings.track.max_kmh["car"], 140.0);
+    }
+
+    #[test]
+    fn passwords_are_not_shown() {
+        let config = load(&[], &[("database", "postgres://ann:secret@db/fleet")]).unwrap();
+        assert_eq!(config.origins["database"].0, "postgres://ann:…@db/fleet");
+        assert!(!format!("{:?}", config.settings).contains("secret"));
+    }
+}

@@ -1,0 +1,12 @@
+//! The Ventmile daemon as a library; `main.rs` is a thin face on it.
+
+pub mod api;
+pub mod app;
+pub mod cli;
+pub mod clock;
+pub mod config;
+pub mod demo;
+pub mod loops;
+pub mod serve;
+pub mod store;
+pub mod telemetry;

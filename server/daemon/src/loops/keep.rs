@@ -1,0 +1,96 @@
+//! Housekeeping: old answers and rows are forgotten, a SQLite file is copied once a day.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use chrono::{TimeDelta, Timelike};
+use tokio_util::sync::CancellationToken;
+
+use crate::app::App;
+use crate::store::{Engine, StoreError};
+
+const EVERY: Duration = Duration::from_secs(600);
+
+pub(super) async fn run(app: App, stop: CancellationToken) {
+    loop {
+        if let Err(error) = keep(&app).await {
+            tracing::error!(%error, "housekeeping failed");
+        }
+        if !super::pause(&stop, EVERY).await {
+            return;
+        }
+    }
+}
+
+async fn keep(app: &App) -> Result<(), StoreError> {
+    let settings = &app.settings;
+    let answers = TimeDelta::hours(settings.limits.idempotency_hours);
+    let logs = (settings.keep.logs_days > 0).then(|| TimeDelta::days(settings.keep.logs_days));
+    let swept = app.store.sweep(app.now(), answers, logs).await?;
+    if swept.answers + swept.log_rows > 0 {
+        tracing::info!(answers = swept.answers, log_rows = swept.log_rows, "forgotten");
+    }
+    if !settings.keep.backup_dir.is_empty() && app.store.engine() == Engine::Sqlite {
+        back_up(app, Path::new(&settings.keep.backup_dir)).await?;
+    }
+    Ok(())
+}
+
+const PREFIX: &str = "ventmile-";
+const SUFFIX: &str = ".db";
+
+/// One copy a day, named by its date; a copy is written under another name first, so a half one is never taken for it.
+async fn back_up(app: &App, dir: &Path) -> Result<(), StoreError> {
+    let now = app.now();
+    let target = dir.join(format!("{PREFIX}{}{SUFFIX}", now.date_naive()));
+    if now.hour() < app.settings.keep.backup_hour || target.exists() {
+        return Ok(());
+    }
+    std::fs::create_dir_all(dir)?;
+    let half = target.with_extension("half");
+    if half.exists() {
+        std::fs::remove_file(&half)?;
+    }
+    app.store.backup(&half).await?;
+    std::fs::rename(&half, &target)?;
+    tracing::info!(file = %target.display(), "backed up");
+    for old in surplus(dir, app.settings.keep.backups)? {
+        std::fs::remove_file(old)?;
+    }
+    Ok(())
+}
+
+/// All copies but the newest `kept`.
+fn surplus(dir: &Path, kept: usize) -> std::io::Result<Vec<PathBuf>> {
+    let mut copies: Vec<PathBuf> = Vec::new();
+    for entry in std::fs::read_dir(dir)? {
+        let path = entry?.path();
+        let name = path.file_name().and_then(|name| name.to_str()).unwrap_or_default();
+        let date = name.strip_prefix(PREFIX).and_then(|rest| rest.strip_suffix(SUFFIX));
+        if date.is_some_and(|date| date.parse::<chrono::NaiveDate>().is_ok()) {
+            copies.push(path);
+        }
+    }
+    copies.sort_unstable();
+    let drop = copies.len().saturating_sub(kept);
+    copies.truncate(drop);
+    Ok(copies)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_newest_copies_stay_and_other_files_are_left_alone() {
+        let dir = tempfile::tempdir().unwrap();
+        for name in
+            ["ventmile-2026-01-01.db", "ventmile-2026-01-02.db", "ventmile-2026-01-03.db", "ventmile-mine.db", "x"]
+        {
+            std::fs::write(dir.path().join(name), "").unwrap();
+        }
+        let old = surplus(dir.path(), 2).unwrap();
+        assert_eq!(old, [dir.path().join("ventmile-2026-01-01.db")]);
+        assert!(surplus(dir.path(), 5).unwrap().is_empty());
+    }
+}

@@ -1,0 +1,523 @@
+//! Stale cars, what a forecast is made from, and the forecasts as lists show them.
+
+use std::collections::HashMap;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
+use serde::de::DeserializeOwned;
+use ventmile_model::fleet::{
+    DistanceUnit, DutyLog, Hours, Kind, Metres, OffRoad, Reading, SeatLog, Service, parse_zone,
+};
+
+use super::rows::ruling;
+use super::values::{date, day_number, instant, known, micros};
+use super::{Result, Store, StoreError, Tx, read, within};
+
+/// All that is stored about one car that a forecast needs.
+#[derive(Clone, Debug)]
+pub struct CarLogs {
+    /// Number in the database.
+    pub vehicle_id: i64,
+    /// How often it had been marked stale when it was claimed.
+    pub mark: i64,
+    /// Unit number.
+    pub unit: String,
+    /// Number of its depot.
+    pub depot_id: i64,
+    /// Its depot.
+    pub depot: String,
+    /// That depot's zone.
+    pub zone: Tz,
+    /// Unit in which its depot shows distances.
+    pub distance_unit: DistanceUnit,
+    /// Model.
+    pub model: Option<String>,
+    /// Type for the speed limit.
+    pub vehicle_type: String,
+    /// First day in service.
+    pub in_service_on: NaiveDate,
+    /// Odometer on that day.
+    pub odometer_in_service: Option<Metres>,
+    /// Whether it came in used, where somebody said so.
+    pub came_in_used: Option<bool>,
+    /// Whether it is retired.
+    pub retired: bool,
+    /// When it was registered.
+    pub registered_at: DateTime<Utc>,
+    /// Where it stayed: from this day on in that zone, oldest first.
+    pub stays: Vec<(NaiveDate, Tz)>,
+    /// Odometer readings that are not void.
+    pub readings: Vec<Reading>,
+    /// Duty logs that are not void.
+    pub duty: Vec<DutyLog>,
+    /// Seat logs that are not void.
+    pub seats: Vec<SeatLog>,
+    /// Past services that are not void, oldest first.
+    pub services: Vec<(Kind, Service)>,
+    /// Told days off the road.
+    pub off_road: Vec<OffRoad>,
+}
+
+/// A forecast to be saved.
+#[derive(Clone, Debug)]
+pub struct ForecastRow {
+    /// The car.
+    pub vehicle_id: i64,
+    /// Mark at which it was claimed.
+    pub mark: i64,
+    /// The job.
+    pub kind: Kind,
+    /// Its depot.
+    pub depot_id: i64,
+    /// 0 unknown, 1 silent, 2 the rest.
+    pub rank: i64,
+    /// Late edge, 50 %.
+    pub due_on: Option<NaiveDate>,
+    /// Early edge, 50 %.
+    pub early_on: Option<NaiveDate>,
+    /// Band.
+    pub band: &'static str,
+    /// Local day for which it was made.
+    pub made_on: NaiveDate,
+    /// Metres a day, where they come from the car's own readings.
+    pub metres_per_day: Option<f64>,
+    /// Hours a day, likewise.
+    pub hours_per_day: Option<f64>,
+    /// Why an order is to be raised.
+    pub raise_reason: Option<String>,
+    /// What a list shows, as JSON.
+    pub item: String,
+}
+
+/// What the other cars of a depot do in a day, for a car that has no history of its own.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Usual {
+    /// Mean metres a day.
+    pub metres_per_day: Option<f64>,
+    /// Mean hours a day.
+    pub hours_per_day: Option<f64>,
+}
+
+/// Which forecasts a list shows.
+#[derive(Clone, Debug, Default)]
+pub struct ListFilter {
+    /// Only of this depot.
+    pub depot: Option<String>,
+    /// Only of this kind.
+    pub kind: Option<Kind>,
+    /// Only in this band.
+    pub band: Option<String>,
+    /// Early edge reached by then at 50 %; unknown and silent cars stay in.
+    pub until: Option<NaiveDate>,
+    /// Only this car.
+    pub unit: Option<String>,
+    /// After this place.
+    pub after: Option<ListPosition>,
+    /// Only of this key's depots.
+    pub key_depots_of: Option<i64>,
+    /// At most so many.
+    pub limit: i64,
+}
+
+/// A place in the list.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ListPosition {
+    /// Rank.
+    pub rank: i64,
+    /// Day number of the late edge.
+    pub due_day: i64,
+    /// The car.
+    pub vehicle_id: i64,
+    /// The job.
+    pub kind: String,
+}
+
+/// A forecast as a list shows it.
+#[derive(Clone, Debug)]
+pub struct ListRow {
+    /// Its place.
+    pub position: ListPosition,
+    /// Unit number.
+    pub unit: String,
+    /// Depot.
+    pub depot: String,
+    /// Number of the open work order.
+    pub work_order_id: Option<i64>,
+    /// What a list shows, as JSON.
+    pub item: String,
+}
+
+/// Stands for a date that is not within the horizon: after every other.
+const NEVER: i64 = i64::MAX;
+
+const CLAIM_SQLITE: &str = "UPDATE stale_cars SET claimed_until_us = $2 WHERE vehicle_id IN (
+        SELECT vehicle_id FROM stale_cars WHERE claimed_until_us <= $1 ORDER BY since_us, vehicle_id LIMIT $3)
+    RETURNING vehicle_id, mark";
+const CLAIM_POSTGRES: &str = "UPDATE stale_cars SET claimed_until_us = $2 WHERE vehicle_id IN (
+        SELECT vehicle_id FROM stale_cars WHERE claimed_until_us <= $1 ORDER BY since_us, vehicle_id LIMIT $3
+        FOR UPDATE SKIP LOCKED)
+    RETURNING vehicle_id, mark";
+const UNCLAIM: &str = "UPDATE stale_cars SET claimed_until_us = 0";
+const COUNT_STALE: &str = "SELECT count(*) FROM stale_cars";
+const DEPOT_ZONES: &str = "SELECT id, zone FROM depots";
+const OUTDATED: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
+    SELECT f.vehicle_id, $3, 1, 0 FROM forecasts f WHERE f.depot_id = $1 AND f.made_day < $2
+    ON CONFLICT (vehicle_id) DO NOTHING";
+const USUAL: &str = "SELECT avg(metres_per_day), avg(hours_per_day) FROM forecasts
+    WHERE depot_id = $1 AND metres_per_day IS NOT NULL AND kind = 'fan-service'";
+
+/// Both dialects' texts of a query over the cars of a JSON array.
+macro_rules! of_cars {
+    ($name:ident, $head:literal, $tail:literal) => {
+        of_cars!($name, $head, $head, $tail);
+    };
+    ($name:ident, $sqlite:expr, $postgres:expr, $tail:literal) => {
+        const $name: [&str; 2] = [
+            concat!($sqlite, " IN (SELECT value FROM json_each($1)) ", $tail),
+            concat!(
+                $postgres,
+                " IN (SELECT CAST(value AS bigint) FROM jsonb_array_elements_text(CAST($1 AS jsonb)) AS value) ",
+                $tail
+            ),
+        ];
+    };
+}
+
+of_cars!(
+    CARS,
+    "SELECT v.id, v.unit, v.depot_id, d.code AS depot, d.zone, v.model, v.vehicle_type, v.in_service_day,
+        v.in_service_metres, v.came_in_used, v.retired_day, v.created_us, d.distance_unit
+    FROM vehicles v JOIN depots d ON d.id = v.depot_id WHERE v.id",
+    ""
+);
+of_cars!(
+    STAYS,
+    "SELECT s.vehicle_id, s.from_day, d.zone FROM stays s JOIN depots d ON d.id = s.depot_id WHERE s.vehicle_id",
+    "ORDER BY s.vehicle_id, s.from_day"
+);
+of_cars!(
+    SERVICES,
+    "SELECT vehicle_id, kind, at_us, metres FROM past_services WHERE voided_us IS NULL AND vehicle_id",
+    "ORDER BY vehicle_id, at_us"
+);
+of_cars!(
+    OFF_ROAD,
+    "SELECT vehicle_id, from_day, to_day FROM off_road WHERE vehicle_id",
+    "ORDER BY vehicle_id, from_day"
+);
+
+/// One row a car, its log rows as one JSON text: several times cheaper than handing them over one by one.
+macro_rules! packed {
+    ($name:ident, $table:literal, $columns:literal) => {
+        of_cars!(
+            $name,
+            concat!(
+                "SELECT vehicle_id, json_group_array(json_array(",
+                $columns,
+                ")) FROM ",
+                $table,
+                " WHERE voided_us IS NULL AND vehicle_id"
+            ),
+            concat!(
+                "SELECT vehicle_id, CAST(json_agg(json_build_array(",
+                $columns,
+                ")) AS text) FROM ",
+                $table,
+                " WHERE voided_us IS NULL AND vehicle_id"
+            ),
+            "GROUP BY vehicle_id"
+        );
+    };
+}
+
+packed!(READINGS, "odometer_readings", "at_us, metres, source_id, ruling");
+packed!(DUTY, "duty_logs", "day, shift, source_id, hours, trips, start_us, end_us");
+packed!(SEATS, "seat_logs", "day, shift, source_id, trips, rear_trips");
+
+const SAVE: &str =
+    "INSERT INTO forecasts (vehicle_id, kind, depot_id, rank, due_day, early_day, band, made_day, made_us,
+        metres_per_day, hours_per_day, raise_reason, item)
+    VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)
+    ON CONFLICT (vehicle_id, kind) DO UPDATE SET depot_id = excluded.depot_id, rank = excluded.rank,
+        due_day = excluded.due_day, early_day = excluded.early_day, band = excluded.band, made_day = excluded.made_day,
+        made_us = excluded.made_us, metres_per_day = excluded.metres_per_day, hours_per_day = excluded.hours_per_day,
+        raise_reason = excluded.raise_reason, item = excluded.item";
+/// The queue is sorted by today's forecast; the order itself is not changed by it.
+const SORT_ORDER: &str = "UPDATE work_orders SET rank = $3, due_day = $4
+    WHERE vehicle_id = $1 AND kind = $2 AND status IN ('needs-action', 'in-process')";
+const FRESH: &str = "DELETE FROM stale_cars WHERE vehicle_id = $1 AND mark = $2";
+/// Something came in while the car was computed: it may be claimed again at once.
+const RELEASE: &str = "UPDATE stale_cars SET claimed_until_us = 0 WHERE vehicle_id = $1";
+const FORGET: &str = "DELETE FROM forecasts WHERE vehicle_id = $1";
+
+const LIST: &str = "SELECT f.rank, f.due_day, f.vehicle_id, f.kind, v.unit, d.code, w.id, f.item
+    FROM forecasts f JOIN vehicles v ON v.id = f.vehicle_id JOIN depots d ON d.id = f.depot_id
+        LEFT JOIN work_orders w ON w.vehicle_id = f.vehicle_id AND w.kind = f.kind
+            AND w.status IN ('needs-action', 'in-process')
+    WHERE (f.rank, f.due_day, f.vehicle_id, f.kind) > ($1, $2, $3, $4)
+        AND (CAST($5 AS TEXT) IS NULL OR d.code = $5) AND (CAST($6 AS TEXT) IS NULL OR f.kind = $6)
+        AND (CAST($7 AS TEXT) IS NULL OR f.band = $7)
+        AND (CAST($8 AS BIGINT) IS NULL OR f.early_day <= $8 OR f.rank < 2)
+        AND (CAST($9 AS TEXT) IS NULL OR v.unit = $9)
+        AND (CAST($10 AS BIGINT) IS NULL
+            OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $10 AND key_depots.depot_id = f.depot_id))
+    ORDER BY f.rank, f.due_day, f.vehicle_id, f.kind LIMIT $11";
+
+#[derive(sqlx::FromRow)]
+struct CarRow {
+    id: i64,
+    unit: String,
+    depot_id: i64,
+    depot: String,
+    zone: String,
+    model: Option<String>,
+    vehicle_type: String,
+    in_service_day: i64,
+    in_service_metres: Option<i64>,
+    came_in_used: Option<i64>,
+    retired_day: Option<i64>,
+    created_us: i64,
+    distance_unit: String,
+}
+
+impl CarRow {
+    fn empty_logs(self, mark: i64) -> Result<CarLogs> {
+        Ok(CarLogs {
+            vehicle_id: self.id,
+            mark,
+            zone: known("depots.zone", &self.zone, parse_zone(&self.zone))?,
+            in_service_on: date("vehicles.in_service_day", self.in_service_day)?,
+            odometer_in_service: self.in_service_metres.map(Metres),
+            came_in_used: self.came_in_used.map(|used| used != 0),
+            retired: self.retired_day.is_some(),
+            registered_at: instant("vehicles.created_us", self.created_us)?,
+            distance_unit: known(
+                "depots.distance_unit",
+                &self.distance_unit,
+                DistanceUnit::parse(&self.distance_unit),
+            )?,
+            unit: self.unit,
+            depot_id: self.depot_id,
+            depot: self.depot,
+            model: self.model,
+            vehicle_type: self.vehicle_type,
+            stays: Vec::new(),
+            readings: Vec::new(),
+            duty: Vec::new(),
+            seats: Vec::new(),
+            services: Vec::new(),
+            off_road: Vec::new(),
+        })
+    }
+}
+
+type ReadingTuple = (i64, i64, i64, Option<String>);
+type DutyTuple = (i64, String, i64, f64, Option<u32>, Option<i64>, Option<i64>);
+type SeatTuple = (i64, String, i64, u32, u32);
+type ListTuple = (i64, i64, i64, String, String, String, Option<i64>, String);
+
+fn reading((at, metres, source, ruled): ReadingTuple) -> Result<Reading> {
+    Ok(Reading {
+        at: instant("odometer_readings.at_us", at)?,
+        odometer: Metres(metres),
+        source,
+        ruling: ruled.as_deref().map(ruling).transpose()?,
+    })
+}
+
+fn duty((day, shift, source, hours, trips, start, end): DutyTuple) -> Result<DutyLog> {
+    let at = |micros| instant("duty_logs.start_us", micros);
+    let span = match (start, end) {
+        (Some(start), Some(end)) => Some((at(start)?, at(end)?)),
+        _ => None,
+    };
+    Ok(DutyLog { date: date("duty_logs.day", day)?, shift, source, hours: Hours(hours), trips, span })
+}
+
+fn seat((day, shift, source, trips, rear_trips): SeatTuple) -> Result<SeatLog> {
+    Ok(SeatLog { date: date("seat_logs.day", day)?, shift, source, trips, rear_trips })
+}
+
+fn unpack<T: DeserializeOwned, U>(column: &'static str, text: &str, read: impl Fn(T) -> Result<U>) -> Result<Vec<U>> {
+    let rows: Vec<T> = serde_json::from_str(text)
+        .map_err(|fault| StoreError::bad_row(column, format!("{fault} in {} bytes", text.len())))?;
+    rows.into_iter().map(read).collect()
+}
+
+impl Store {
+    /// Claims up to `limit` stale cars until `until`; a claim that runs out frees them again.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn claim_stale(&self, now: DateTime<Utc>, until: DateTime<Utc>, limit: i64) -> Result<Vec<(i64, i64)>> {
+        let mut tx = self.begin().await?;
+        let sql = tx.pick(CLAIM_SQLITE, CLAIM_POSTGRES);
+        let cars = within!(&mut tx, c => sqlx::query_as(sql)
+            .bind(micros(now)).bind(micros(until)).bind(limit).fetch_all(c).await)?;
+        tx.commit().await?;
+        Ok(cars)
+    }
+
+    /// Frees every claim: for the one process on a SQLite file when it starts, since nobody else can hold one.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn free_claims(&self) -> Result<()> {
+        let mut tx = self.begin().await?;
+        within!(&mut tx, c => sqlx::query(UNCLAIM).execute(c).await.map(drop))?;
+        tx.commit().await
+    }
+
+    /// How many cars are stale.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn count_stale(&self) -> Result<i64> {
+        Ok(read!(self, pool => sqlx::query_scalar(COUNT_STALE).fetch_one(pool).await)?)
+    }
+
+    /// Marks every car stale whose forecast was made for a day before its depot's present one.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or a zone cannot be read.
+    pub async fn mark_outdated(&self, now: DateTime<Utc>) -> Result<u64> {
+        let zones: Vec<(i64, String)> = read!(self, pool => sqlx::query_as(DEPOT_ZONES).fetch_all(pool).await)?;
+        let mut marked = 0;
+        for (depot_id, zone) in zones {
+            let zone = known("depots.zone", &zone, parse_zone(&zone))?;
+            let today = day_number(now.with_timezone(&zone).date_naive());
+            let mut tx = self.begin().await?;
+            marked += within!(&mut tx, c => sqlx::query(OUTDATED).bind(depot_id).bind(today).bind(micros(now))
+                .execute(c).await.map(|done| done.rows_affected()))?;
+            tx.commit().await?;
+        }
+        Ok(marked)
+    }
+
+    /// What a depot's cars usually do in a day.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn usual(&self, depot_id: i64) -> Result<Usual> {
+        let (metres_per_day, hours_per_day) =
+            read!(self, pool => sqlx::query_as(USUAL).bind(depot_id).fetch_one(pool).await)?;
+        Ok(Usual { metres_per_day, hours_per_day })
+    }
+
+    /// Everything stored about the given cars (number and mark of each).
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or a row cannot be read.
+    pub async fn car_logs(&self, cars: &[(i64, i64)]) -> Result<Vec<CarLogs>> {
+        let ids: Vec<i64> = cars.iter().map(|(id, _)| *id).collect();
+        let ids = serde_json::to_string(&ids).unwrap_or_default();
+        let marks: HashMap<i64, i64> = cars.iter().copied().collect();
+        let text = |pair: [&'static str; 2]| self.pick(pair[0], pair[1]);
+        let rows: Vec<CarRow> = read!(self, pool => sqlx::query_as(text(CARS)).bind(&ids).fetch_all(pool).await)?;
+        let mut logs = HashMap::with_capacity(rows.len());
+        for row in rows {
+            let mark = marks.get(&row.id).copied().unwrap_or_default();
+            logs.insert(row.id, row.empty_logs(mark)?);
+        }
+        let stays: Vec<(i64, i64, String)> =
+            read!(self, pool => sqlx::query_as(text(STAYS)).bind(&ids).fetch_all(pool).await)?;
+        for (id, from, zone) in stays {
+            let stay = (date("stays.from_day", from)?, known("depots.zone", &zone, parse_zone(&zone))?);
+            logs.entry(id).and_modify(|car| car.stays.push(stay));
+        }
+        let services: Vec<(i64, String, i64, Option<i64>)> =
+            read!(self, pool => sqlx::query_as(text(SERVICES)).bind(&ids).fetch_all(pool).await)?;
+        for (id, kind, at, metres) in services {
+            let kind = known("past_services.kind", &kind, Kind::parse(&kind))?;
+            let service = Service { at: instant("past_services.at_us", at)?, odometer: metres.map(Metres) };
+            logs.entry(id).and_modify(|car| car.services.push((kind, service)));
+        }
+        let off_road: Vec<(i64, i64, Option<i64>)> =
+            read!(self, pool => sqlx::query_as(text(OFF_ROAD)).bind(&ids).fetch_all(pool).await)?;
+        for (id, from, to) in off_road {
+            let from = date("off_road.from_day", from)?;
+            let to = to.map(|day| date("off_road.to_day", day)).transpose()?;
+            logs.entry(id).and_modify(|car| car.off_road.push(OffRoad { from, to }));
+        }
+        for (id, rows) in self.packed(text(READINGS), &ids).await? {
+            let rows = unpack("odometer_readings", &rows, reading)?;
+            logs.entry(id).and_modify(|car| car.readings = rows);
+        }
+        for (id, rows) in self.packed(text(DUTY), &ids).await? {
+            let rows = unpack("duty_logs", &rows, duty)?;
+            logs.entry(id).and_modify(|car| car.duty = rows);
+        }
+        for (id, rows) in self.packed(text(SEATS), &ids).await? {
+            let rows = unpack("seat_logs", &rows, seat)?;
+            logs.entry(id).and_modify(|car| car.seats = rows);
+        }
+        let mut logs: Vec<CarLogs> = logs.into_values().collect();
+        logs.sort_unstable_by_key(|car| car.vehicle_id);
+        Ok(logs)
+    }
+
+    async fn packed(&self, sql: &'static str, ids: &str) -> Result<Vec<(i64, String)>> {
+        Ok(read!(self, pool => sqlx::query_as(sql).bind(ids).fetch_all(pool).await)?)
+    }
+
+    /// Saves forecasts, and the cars are no longer stale unless something came in since they were claimed. Cars in
+    /// `gone` are out of service: their forecasts are dropped.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails; nothing is saved then.
+    pub async fn save_forecasts(&self, rows: &[ForecastRow], gone: &[(i64, i64)], now: DateTime<Utc>) -> Result<()> {
+        let mut tx = self.begin().await?;
+        for row in rows {
+            tx.save_forecast(row, now).await?;
+        }
+        for (vehicle_id, _) in gone {
+            within!(&mut tx, c => sqlx::query(FORGET).bind(vehicle_id).execute(c).await.map(drop))?;
+        }
+        let done = rows.iter().map(|row| (row.vehicle_id, row.mark)).chain(gone.iter().copied());
+        for (vehicle_id, mark) in done {
+            let fresh = within!(&mut tx, c => sqlx::query(FRESH).bind(vehicle_id).bind(mark)
+                .execute(c).await.map(|done| done.rows_affected()))?;
+            if fresh == 0 {
+                within!(&mut tx, c => sqlx::query(RELEASE).bind(vehicle_id).execute(c).await.map(drop))?;
+            }
+        }
+        tx.commit().await
+    }
+
+    /// Forecasts in the order of urgency: unknown first, then silent, then by the late edge.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn list_forecasts(&self, filter: &ListFilter) -> Result<Vec<ListRow>> {
+        let first = ListPosition { rank: -1, due_day: 0, vehicle_id: 0, kind: String::new() };
+        let after = filter.after.as_ref().unwrap_or(&first);
+        let rows: Vec<ListTuple> = read!(self, pool => sqlx::query_as(LIST)
+            .bind(after.rank).bind(after.due_day).bind(after.vehicle_id).bind(&after.kind)
+            .bind(&filter.depot).bind(filter.kind.map(Kind::as_str)).bind(&filter.band)
+            .bind(filter.until.map(day_number)).bind(&filter.unit).bind(filter.key_depots_of).bind(filter.limit)
+            .fetch_all(pool).await)?;
+        let row = |(rank, due_day, vehicle_id, kind, unit, depot, work_order_id, item): ListTuple| ListRow {
+            position: ListPosition { rank, due_day, vehicle_id, kind },
+            unit,
+            depot,
+            work_order_id,
+            item,
+        };
+        Ok(rows.into_iter().map(row).collect())
+    }
+}
+
+impl Tx {
+    async fn save_forecast(&mut self, row: &ForecastRow, now: DateTime<Utc>) -> Result<()> {
+        let due_day = row.due_on.map_or(NEVER, day_number);
+        let kind = row.kind.as_str();
+        within!(self, c => sqlx::query(SAVE)
+            .bind(row.vehicle_id).bind(kind).bind(row.depot_id).bind(row.rank).bind(due_day)
+            .bind(row.early_on.map_or(NEVER, day_number)).bind(row.band).bind(day_number(row.made_on))
+            .bind(micros(now)).bind(row.metres_per_day).bind(row.hours_per_day).bind(&row.raise_reason)
+            .bind(&row.item).execute(c).await.map(drop))?;
+        within!(self, c => sqlx::query(SORT_ORDER)
+            .bind(row.vehicle_id).bind(kind).bind(row.rank).bind(due_day).execute(c).await.map(drop))?;
+        Ok(())
+    }
+}

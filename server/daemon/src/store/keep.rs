@@ -1,0 +1,115 @@
+//! Housekeeping: what may be forgotten, and backups.
+
+use std::path::Path;
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use super::values::micros;
+use super::{Db, Result, Store, within};
+
+/// How many rows a sweep took away.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Swept {
+    /// Answers kept by idempotency key.
+    pub answers: u64,
+    /// Log rows.
+    pub log_rows: u64,
+}
+
+const OLD_ANSWERS: &str = "DELETE FROM idempotency_keys WHERE created_us < $1";
+
+/// Rows since a car's last fan service stay whatever their age; a car without one keeps all its rows.
+macro_rules! old_rows {
+    ($table:literal, $column:literal, $scale:literal) => {
+        concat!(
+            "DELETE FROM ",
+            $table,
+            " WHERE ",
+            $column,
+            " < $1 / ",
+            $scale,
+            " AND ",
+            $column,
+            " < (
+                SELECT coalesce(max(at_us), 0) / ",
+            $scale,
+            " FROM past_services s
+                WHERE s.vehicle_id = ",
+            $table,
+            ".vehicle_id AND s.kind = 'fan-service' AND s.voided_us IS NULL)"
+        )
+    };
+}
+
+const OLD_ROWS: [&str; 3] = [
+    old_rows!("odometer_readings", "at_us", "1"),
+    old_rows!("duty_logs", "day", "86400000000"),
+    old_rows!("seat_logs", "day", "86400000000"),
+];
+
+impl Store {
+    /// Forgets answers older than `answers` and log rows older than `logs`, where that is set.
+    ///
+    /// # Errors
+    /// [`super::StoreError`] when the database fails.
+    pub async fn sweep(&self, now: DateTime<Utc>, answers: TimeDelta, logs: Option<TimeDelta>) -> Result<Swept> {
+        let mut tx = self.begin().await?;
+        let answers = within!(&mut tx, c => sqlx::query(OLD_ANSWERS).bind(micros(now - answers))
+            .execute(c).await.map(|done| done.rows_affected()))?;
+        let mut swept = Swept { answers, log_rows: 0 };
+        if let Some(logs) = logs {
+            for sql in OLD_ROWS {
+                swept.log_rows += within!(&mut tx, c => sqlx::query(sql).bind(micros(now - logs))
+                    .execute(c).await.map(|done| done.rows_affected()))?;
+            }
+        }
+        tx.commit().await?;
+        Ok(swept)
+    }
+
+    /// Writes a whole, consistent copy of a SQLite database to `target` while others read and write.
+    ///
+    /// # Errors
+    /// [`super::StoreError::File`] when `target` exists or cannot be written; on Postgres always, since its own
+    /// `pg_dump` does this better.
+    pub async fn backup(&self, target: &Path) -> Result<()> {
+        let Db::Sqlite { read, .. } = &self.db else {
+            return Err(std::io::Error::other("a Postgres database is backed up by pg_dump, see the README").into());
+        };
+        if target.exists() {
+            let reason = format!("{} is there already", target.display());
+            return Err(std::io::Error::new(std::io::ErrorKind::AlreadyExists, reason).into());
+        }
+        sqlx::query("VACUUM INTO $1").bind(target.to_string_lossy().into_owned()).execute(read).await?;
+        Ok(())
+    }
+}
+
+const STEPS_DONE: &str = "SELECT count(*) FROM _sqlx_migrations";
+
+impl Store {
+    /// Says whether the database at `address` can be used, without changing it.
+    ///
+    /// # Errors
+    /// [`super::StoreError`] when it cannot be reached.
+    pub async fn inspect(address: &str) -> Result<String> {
+        let known = super::migration_files().len() as i64;
+        if let Some(path) = address.strip_prefix("sqlite:")
+            && !Path::new(path).exists()
+        {
+            return Ok("not there yet; it is made at the first start".to_owned());
+        }
+        let store = Self::connect(address, 1).await?;
+        let done: std::result::Result<i64, sqlx::Error> =
+            super::read!(store, pool => sqlx::query_scalar(STEPS_DONE).fetch_one(pool).await);
+        store.close().await;
+        Ok(match done {
+            Err(_) => "it can be reached; its tables are made at the first start".to_owned(),
+            Ok(done) if done == known => format!("ready, {done} of {known} migrations done"),
+            Ok(done) if done < known => {
+                format!("{done} of {known} migrations done; the rest are done at the first start")
+            }
+            Ok(done) => format!("{done} migrations done, this program knows {known}: use a newer one"),
+        })
+    }
+}

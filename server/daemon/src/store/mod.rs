@@ -1,0 +1,399 @@
+//! The store: what is kept, in SQLite or Postgres. It never sees HTTP.
+//!
+//! One text per query wherever the two dialects agree; [`Store::pick`] chooses where they do not. A method is a
+//! whole use case and owns its transaction. Writes on SQLite go through one connection and begin IMMEDIATE.
+
+mod depots;
+mod forecasts;
+mod idempotency;
+mod journal;
+mod keep;
+mod keys;
+mod logs;
+mod migrations;
+mod off_road;
+mod orders;
+mod rows;
+mod rules;
+pub mod values;
+mod vehicles;
+mod writer;
+
+use std::path::{Path, PathBuf};
+use std::str::FromStr;
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
+use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
+use sqlx::{PgPool, Postgres, Sqlite, SqlitePool, Transaction};
+
+pub use depots::{DepotChange, DepotRecord};
+pub use forecasts::{CarLogs, ForecastRow, ListFilter, ListPosition, ListRow, Usual};
+pub use idempotency::{Answer, Once};
+pub use journal::JournalLine;
+pub use keep::Swept;
+pub use keys::{KeyRecord, NewKey};
+pub use logs::{DutyRow, LogRows, OdometerRow, Refused, SeatRow, SentRow, ServiceRow, Tally};
+pub use migrations::file_names as migration_files;
+pub use off_road::{NewOffRoad, OffRoadRecord};
+pub use orders::{NewOrder, NextOrder, OrderFilter, OrderRecord, RaisedOrder, order_number};
+pub use rows::{DutyRecord, LogFilter, OdometerRecord, RowName, SeatRecord, ServiceRecord};
+pub use rules::{RuleChange, RuleRecord};
+pub use vehicles::{NewVehicle, VehicleChange, VehicleFilter, VehicleRecord};
+pub use writer::Writer;
+
+/// What the store says when it can't do what was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// The database failed or could not be reached.
+    #[error("database: {0}")]
+    Database(#[from] sqlx::Error),
+    /// The migrations could not be run.
+    #[error("migration: {0}")]
+    Migration(#[from] sqlx::migrate::MigrateError),
+    /// A stored value makes no sense.
+    #[error("a stored row cannot be read: {column} holds {value:?}")]
+    BadRow {
+        /// Column or table.column.
+        column: &'static str,
+        /// What it holds.
+        value: String,
+    },
+    /// The database's address cannot be used.
+    #[error("database address {0:?}: write sqlite:PATH or postgres://USER@HOST/NAME")]
+    Address(String),
+    /// A transaction that several requests shared failed: none of their rows is stored.
+    #[error("{0}")]
+    Write(std::sync::Arc<StoreError>),
+    /// The writer has stopped: the process is shutting down.
+    #[error("the writer has stopped")]
+    Stopped,
+    /// What was asked collides with what is stored.
+    #[error("{0}")]
+    Conflict(Conflict),
+    /// A file could not be read or written.
+    #[error("file: {0}")]
+    File(#[from] std::io::Error),
+}
+
+/// What is already there, or no longer as it was.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Conflict {
+    /// Something of that name is there already.
+    #[error("{what} {name:?} is there already")]
+    Exists {
+        /// Kind of thing.
+        what: &'static str,
+        /// Its name.
+        name: String,
+    },
+    /// Nothing of that name is there (or the key may not see it).
+    #[error("there is no {what} {name:?}")]
+    Missing {
+        /// Kind of thing.
+        what: &'static str,
+        /// Its name.
+        name: String,
+    },
+    /// It has changed since the version the caller holds.
+    #[error("it has changed: version {found} is stored, the request was made against another")]
+    Version {
+        /// Version stored.
+        found: i64,
+    },
+    /// The change does not fit what is stored.
+    #[error("{0}")]
+    Rule(String),
+    /// One field of the request does not fit what is stored.
+    #[error("{reason}")]
+    Field {
+        /// Field of the request.
+        field: &'static str,
+        /// What would be right.
+        reason: String,
+    },
+    /// An idempotency key was used before with another request.
+    #[error("this Idempotency-Key was used before with another request")]
+    KeyReused,
+    /// The key may not do this.
+    #[error("{0}")]
+    Forbidden(String),
+}
+
+impl From<Conflict> for StoreError {
+    fn from(conflict: Conflict) -> Self {
+        Self::Conflict(conflict)
+    }
+}
+
+impl StoreError {
+    /// Whether the database could not be reached, so that the same request may go through later.
+    #[must_use]
+    pub fn is_away(&self) -> bool {
+        match self {
+            Self::Database(fault) => {
+                matches!(fault, sqlx::Error::Io(_) | sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed)
+            }
+            Self::Write(inner) => inner.is_away(),
+            Self::Stopped => true,
+            _ => false,
+        }
+    }
+
+    fn bad_row(column: &'static str, value: impl ToString) -> Self {
+        Self::BadRow { column, value: value.to_string() }
+    }
+
+    /// Turns a broken uniqueness into `conflict`; every other error stays what it was.
+    fn or_exists(error: sqlx::Error, conflict: impl FnOnce() -> Conflict) -> Self {
+        match error.as_database_error() {
+            Some(broken) if broken.is_unique_violation() => conflict().into(),
+            _ => error.into(),
+        }
+    }
+}
+
+/// Who writes: the key and what it may see.
+#[derive(Clone, Debug)]
+pub struct Actor {
+    /// The key's number; `None` for the daemon itself and the command line.
+    pub key_id: Option<i64>,
+    /// What stands in the journal.
+    pub name: String,
+    /// Codes of the depots it is confined to; empty when it may see all.
+    pub depots: Vec<String>,
+}
+
+impl Actor {
+    /// The daemon itself or the command line, which may see all.
+    #[must_use]
+    pub fn internal(name: &str) -> Self {
+        Self { key_id: None, name: name.to_owned(), depots: Vec::new() }
+    }
+
+    /// Whether it may see the depot of this code.
+    #[must_use]
+    pub fn may_see(&self, depot: &str) -> bool {
+        self.depots.is_empty() || self.depots.iter().any(|code| code == depot)
+    }
+
+    /// The key whose depots confine a list, where one does.
+    #[must_use]
+    pub fn key_depots_of(&self) -> Option<i64> {
+        if self.depots.is_empty() { None } else { self.key_id }
+    }
+}
+
+/// A request to write: who, when, and the idempotency key it came with.
+#[derive(Clone, Debug)]
+pub struct Writing {
+    /// Who writes.
+    pub actor: Actor,
+    /// When.
+    pub now: DateTime<Utc>,
+    /// Its idempotency key.
+    pub once: Option<Once>,
+}
+
+/// The versions a caller's If-Match names.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum IfMatch {
+    /// Whatever is there.
+    Any,
+    /// One of these.
+    Versions(Vec<i64>),
+}
+
+impl IfMatch {
+    fn check(&self, found: i64) -> Result<()> {
+        match self {
+            Self::Versions(versions) if !versions.contains(&found) => Err(Conflict::Version { found }.into()),
+            _ => Ok(()),
+        }
+    }
+}
+
+pub(crate) type Result<T, E = StoreError> = std::result::Result<T, E>;
+
+/// Which databases there are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Engine {
+    /// One file.
+    Sqlite,
+    /// A server.
+    Postgres,
+}
+
+#[derive(Clone, Debug)]
+enum Db {
+    Sqlite { read: SqlitePool, write: SqlitePool, file: PathBuf },
+    Postgres(PgPool),
+}
+
+/// A transaction that may write.
+enum Tx {
+    Sqlite(Transaction<'static, Sqlite>),
+    Postgres(Transaction<'static, Postgres>),
+}
+
+/// Runs one body on the read pool of whichever database is there.
+macro_rules! read {
+    ($store:expr, $pool:ident => $body:expr) => {
+        match &$store.db {
+            $crate::store::Db::Sqlite { read: $pool, .. } => $body,
+            $crate::store::Db::Postgres($pool) => $body,
+        }
+    };
+}
+
+/// Runs one body on the connection of a transaction.
+macro_rules! within {
+    ($tx:expr, $connection:ident => $body:expr) => {
+        match &mut *$tx {
+            $crate::store::Tx::Sqlite(inner) => {
+                let $connection = &mut **inner;
+                $body
+            }
+            $crate::store::Tx::Postgres(inner) => {
+                let $connection = &mut **inner;
+                $body
+            }
+        }
+    };
+}
+
+use {read, within};
+
+impl Tx {
+    /// The text for this transaction's dialect.
+    fn pick(&self, sqlite: &'static str, postgres: &'static str) -> &'static str {
+        match self {
+            Self::Sqlite(_) => sqlite,
+            Self::Postgres(_) => postgres,
+        }
+    }
+
+    async fn commit(self) -> Result<()> {
+        match self {
+            Self::Sqlite(inner) => inner.commit().await?,
+            Self::Postgres(inner) => inner.commit().await?,
+        }
+        Ok(())
+    }
+}
+
+/// An update that named the version it was made against must have found it; on Postgres another transaction may
+/// have come between the look and the update.
+fn one_changed(rows: u64, version: i64) -> Result<()> {
+    if rows == 1 { Ok(()) } else { Err(Conflict::Version { found: version + 1 }.into()) }
+}
+
+/// The store.
+#[derive(Clone, Debug)]
+pub struct Store {
+    db: Db,
+}
+
+/// How long a writer waits for another process that writes to the same SQLite file.
+const BUSY_TIMEOUT: Duration = Duration::from_secs(30);
+
+/// How long a request waits for a free connection.
+const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(30);
+
+impl Store {
+    /// Opens the database at `address` (`sqlite:PATH` or `postgres://…`) and brings its tables up to date.
+    ///
+    /// # Errors
+    /// [`StoreError::Address`] when the address is neither; [`StoreError::Database`] when it cannot be reached;
+    /// [`StoreError::Migration`] when a newer program has written to it.
+    pub async fn open(address: &str, connections: u32) -> Result<Self> {
+        let store = Self::connect(address, connections).await?;
+        match &store.db {
+            Db::Sqlite { write, .. } => migrations::sqlite().run(write).await?,
+            Db::Postgres(pool) => migrations::postgres().run(pool).await?,
+        }
+        Ok(store)
+    }
+
+    async fn connect(address: &str, connections: u32) -> Result<Self> {
+        if let Some(path) = address.strip_prefix("sqlite:") {
+            return Self::connect_sqlite(Path::new(path), connections).await;
+        }
+        if !address.starts_with("postgres://") && !address.starts_with("postgresql://") {
+            return Err(StoreError::Address(address.to_owned()));
+        }
+        let options = PgConnectOptions::from_str(address)?.application_name("ventmile");
+        let pool = PgPoolOptions::new().max_connections(connections).acquire_timeout(ACQUIRE_TIMEOUT);
+        Ok(Self { db: Db::Postgres(pool.connect_with(options).await?) })
+    }
+
+    async fn connect_sqlite(path: &Path, connections: u32) -> Result<Self> {
+        let options = SqliteConnectOptions::new()
+            .filename(path)
+            .create_if_missing(true)
+            .journal_mode(SqliteJournalMode::Wal)
+            .synchronous(SqliteSynchronous::Full)
+            .foreign_keys(true)
+            .busy_timeout(BUSY_TIMEOUT)
+            .pragma("cache_size", "-65536")
+            .row_buffer_size(512);
+        let pool = || SqlitePoolOptions::new().acquire_timeout(ACQUIRE_TIMEOUT);
+        let write = pool().max_connections(1).connect_with(options.clone()).await?;
+        let read = pool().max_connections(connections).connect_with(options).await?;
+        Ok(Self { db: Db::Sqlite { read, write, file: path.to_owned() } })
+    }
+
+    /// Which database this is.
+    #[must_use]
+    pub fn engine(&self) -> Engine {
+        match &self.db {
+            Db::Sqlite { .. } => Engine::Sqlite,
+            Db::Postgres(_) => Engine::Postgres,
+        }
+    }
+
+    /// The SQLite file, where that is what it is.
+    #[must_use]
+    pub fn file(&self) -> Option<&Path> {
+        match &self.db {
+            Db::Sqlite { file, .. } => Some(file),
+            Db::Postgres(_) => None,
+        }
+    }
+
+    /// Asks the database for an answer, to see that it gives one.
+    ///
+    /// # Errors
+    /// [`StoreError::Database`] when it does not.
+    pub async fn ping(&self) -> Result<()> {
+        read!(self, pool => sqlx::query("SELECT 1").execute(pool).await.map(drop))?;
+        Ok(())
+    }
+
+    /// Closes every connection.
+    pub async fn close(&self) {
+        match &self.db {
+            Db::Sqlite { read, write, .. } => {
+                read.close().await;
+                write.close().await;
+            }
+            Db::Postgres(pool) => pool.close().await,
+        }
+    }
+
+    /// The text for this database's dialect.
+    fn pick(&self, sqlite: &'static str, postgres: &'static str) -> &'static str {
+        match self.engine() {
+            Engine::Sqlite => sqlite,
+            Engine::Postgres => postgres,
+        }
+    }
+
+    async fn begin(&self) -> Result<Tx> {
+        Ok(match &self.db {
+            Db::Sqlite { write, .. } => Tx::Sqlite(write.begin_with("BEGIN IMMEDIATE").await?),
+            Db::Postgres(pool) => Tx::Postgres(pool.begin().await?),
+        })
+    }
+}

@@ -1,0 +1,161 @@
+//! Days on which a car does no duty, and safety holds.
+
+use chrono::{Days, NaiveDate};
+use serde_json::json;
+
+use super::journal::Entry;
+use super::values::{date, day_number, micros};
+use super::{Answer, Conflict, Result, Store, Writing, read, within};
+
+/// A car taken off the road.
+#[derive(Clone, Debug)]
+pub struct NewOffRoad {
+    /// First day.
+    pub from: NaiveDate,
+    /// Last day; open when it is not known.
+    pub to: Option<NaiveDate>,
+    /// Why.
+    pub reason: String,
+    /// Whether only the named keys may bring it back.
+    pub safety_hold: bool,
+    /// Names of the keys that may release a safety hold.
+    pub release_by: Vec<String>,
+}
+
+/// A stored time off the road.
+#[derive(Clone, Debug)]
+pub struct OffRoadRecord {
+    /// Its number.
+    pub id: i64,
+    /// What was said.
+    pub off_road: NewOffRoad,
+    /// Whether it was ended by a return to service.
+    pub released: bool,
+}
+
+type Row = (i64, i64, Option<i64>, String, i64, String, Option<i64>);
+
+const ADD: &str = "INSERT INTO off_road (vehicle_id, from_day, to_day, reason, safety_hold, release_by, created_us)
+    VALUES ($1, $2, $3, $4, $5, $6, $7) RETURNING id";
+const LIST: &str = "SELECT id, from_day, to_day, reason, safety_hold, release_by, released_us FROM off_road
+    WHERE vehicle_id = $1 ORDER BY from_day, id";
+const STANDING: &str = "SELECT id, from_day, to_day, reason, safety_hold, release_by, released_us FROM off_road
+    WHERE vehicle_id = $1 AND released_us IS NULL AND from_day <= $2 AND (to_day IS NULL OR to_day >= $2) ORDER BY id";
+const END: &str = "UPDATE off_road SET to_day = $2, released_us = $3 WHERE id = $1 AND released_us IS NULL";
+
+fn record((id, from, to, reason, hold, release_by, released): Row) -> Result<OffRoadRecord> {
+    Ok(OffRoadRecord {
+        id,
+        off_road: NewOffRoad {
+            from: date("off_road.from_day", from)?,
+            to: to.map(|day| date("off_road.to_day", day)).transpose()?,
+            reason,
+            safety_hold: hold != 0,
+            release_by: release_by.split(',').filter(|name| !name.is_empty()).map(str::to_owned).collect(),
+        },
+        released: released.is_some(),
+    })
+}
+
+impl Store {
+    /// A car's times off the road, oldest first.
+    ///
+    /// # Errors
+    /// [`super::StoreError`] when the database fails or a row cannot be read.
+    pub async fn off_road(&self, vehicle_id: i64) -> Result<Vec<OffRoadRecord>> {
+        let rows: Vec<Row> = read!(self, pool => sqlx::query_as(LIST).bind(vehicle_id).fetch_all(pool).await)?;
+        rows.into_iter().map(record).collect()
+    }
+
+    /// Takes a car off the road.
+    ///
+    /// # Errors
+    /// [`Conflict::Missing`] when the car is not there.
+    pub async fn add_off_road(
+        &self,
+        unit: &str,
+        new: NewOffRoad,
+        writing: &Writing,
+        answer: impl FnOnce(&OffRoadRecord) -> Answer,
+    ) -> Result<Answer> {
+        let mut tx = self.begin().await?;
+        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
+            return Ok(before);
+        }
+        let car = tx.vehicle(unit, writing).await?;
+        let id: i64 = within!(&mut tx, c => sqlx::query_scalar(ADD)
+            .bind(car.id).bind(day_number(new.from)).bind(new.to.map(day_number)).bind(&new.reason)
+            .bind(i64::from(new.safety_hold)).bind(new.release_by.join(",")).bind(micros(writing.now))
+            .fetch_one(c).await)?;
+        tx.mark_stale(car.id, micros(writing.now)).await?;
+        tx.journal(Entry {
+            at: writing.now,
+            actor: &writing.actor.name,
+            action: "vehicle off-road",
+            subject: format!("vehicle {unit}"),
+            depot_id: Some(car.depot_id),
+            before: None,
+            after: Some(json!({
+                "from": new.from, "to": new.to, "reason": new.reason, "safety_hold": new.safety_hold,
+                "release_by": new.release_by,
+            })),
+        })
+        .await?;
+        tx.finish(writing, answer(&OffRoadRecord { id, off_road: new, released: false })).await
+    }
+
+    /// Brings a car back into service from a day on: every time off the road that covers the day ends before it.
+    ///
+    /// # Errors
+    /// [`Conflict::Missing`] when the car is not there, [`Conflict::Rule`] when it is not off the road on that day,
+    /// [`Conflict::Forbidden`] when a safety hold stands that the key may not release.
+    pub async fn return_to_service(
+        &self,
+        unit: &str,
+        on: NaiveDate,
+        note: Option<&str>,
+        may_release_all: bool,
+        writing: &Writing,
+        answer: impl FnOnce() -> Answer,
+    ) -> Result<Answer> {
+        let mut tx = self.begin().await?;
+        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
+            return Ok(before);
+        }
+        let car = tx.vehicle(unit, writing).await?;
+        let rows: Vec<Row> = within!(&mut tx, c => sqlx::query_as(STANDING)
+            .bind(car.id).bind(day_number(on)).fetch_all(c).await)?;
+        if rows.is_empty() {
+            return Err(Conflict::Rule(format!("the car is not off the road on {on}")).into());
+        }
+        let last_day = on.checked_sub_days(Days::new(1)).unwrap_or(on);
+        for row in rows {
+            let standing = record(row)?;
+            let hold = &standing.off_road;
+            let named = hold.release_by.contains(&writing.actor.name);
+            if hold.safety_hold && !named && !may_release_all {
+                let who = if hold.release_by.is_empty() {
+                    "a key with the scope admin".to_owned()
+                } else {
+                    format!("{} or a key with the scope admin", hold.release_by.join(", "))
+                };
+                let reason = format!("a safety hold stands ({}): only {who} may release it", hold.reason);
+                return Err(Conflict::Forbidden(reason).into());
+            }
+            within!(&mut tx, c => sqlx::query(END)
+                .bind(standing.id).bind(day_number(last_day)).bind(micros(writing.now)).execute(c).await.map(drop))?;
+        }
+        tx.mark_stale(car.id, micros(writing.now)).await?;
+        tx.journal(Entry {
+            at: writing.now,
+            actor: &writing.actor.name,
+            action: "vehicle return-to-service",
+            subject: format!("vehicle {unit}"),
+            depot_id: Some(car.depot_id),
+            before: None,
+            after: Some(json!({"on": on, "note": note})),
+        })
+        .await?;
+        tx.finish(writing, answer()).await
+    }
+}
