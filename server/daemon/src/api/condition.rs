@@ -4,6 +4,7 @@ use axum::extract::{FromRequestParts, OptionalFromRequestParts};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, StatusCode, header};
 use sha2::{Digest, Sha256};
+use utoipa::IntoParams;
 
 use super::problem::{Fault, Problem};
 use crate::app::App;
@@ -90,6 +91,49 @@ impl OptionalFromRequestParts<App> for IdempotencyKey {
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Option<Self>, Problem> {
         read_key(&parts.headers)
     }
+}
+
+/// Headers of an act, for the document.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[allow(dead_code, reason = "read by the extractors; this names them in the document")]
+pub(super) struct ActHeaders {
+    /// Entity tag of the version seen.
+    #[param(rename = "If-Match")]
+    if_match: String,
+    /// New for each act: a repeated request has its effect once and gets the same answer.
+    #[param(rename = "Idempotency-Key")]
+    idempotency_key: String,
+}
+
+/// The header of a change that names the version seen, for the document.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[allow(dead_code, reason = "read by the extractor; this names it in the document")]
+pub(super) struct AsSeen {
+    /// Entity tag of the version seen.
+    #[param(rename = "If-Match")]
+    if_match: String,
+}
+
+/// The header of a request that has its effect once, for the document.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[allow(dead_code, reason = "read by the extractor; this names it in the document")]
+pub(super) struct DoneOnce {
+    /// New for each act: a repeated request has its effect once and gets the same answer.
+    #[param(rename = "Idempotency-Key")]
+    idempotency_key: String,
+}
+
+/// The same where it may be left out, for the document.
+#[derive(IntoParams)]
+#[into_params(parameter_in = Header)]
+#[allow(dead_code, reason = "read by the extractor; this names it in the document")]
+pub(super) struct MayBeRepeated {
+    /// Optional here; with it a repeated request gets the same answer.
+    #[param(rename = "Idempotency-Key")]
+    idempotency_key: Option<String>,
 }
 
 /// Digest of what a request asks: the same key may come again only with the same digest.

@@ -53,7 +53,7 @@ const HEAD: [&str; 8] = ["date", "what", "unit", "depot", "work_order", "kind", 
     params(("date" = String, Path, description = "local date", format = Date), DayListQuery),
     responses(
         (status = 200, content((DayListAnswer = "application/json"), (String = "text/csv"))),
-        (status = "4XX", body = Problem, content_type = "application/problem+json")
+        Problem
     ),
     security(("key" = ["read"]))
 )]

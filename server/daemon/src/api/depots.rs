@@ -10,7 +10,7 @@ use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{DayHours, Depot, DistanceUnit, OpeningHours, parse_zone};
 
 use super::body::{Json, Params};
-use super::condition::{IdempotencyKey, IfMatch, writing};
+use super::condition::{AsSeen, IdempotencyKey, IfMatch, MayBeRepeated, writing};
 use super::key::{Admin, Key, Read};
 use super::logs::LONGEST_NAME;
 use super::page::{self, Page};
@@ -206,7 +206,7 @@ pub(super) struct DepotQuery {
 /// List depots
 #[utoipa::path(
     get, path = "/v1/depots", operation_id = "list_depots", tag = "Register", params(DepotQuery),
-    responses((status = 200, body = Page<DepotAnswer>), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Page<DepotAnswer>), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn list_depots(
@@ -225,9 +225,9 @@ pub(super) async fn list_depots(
 /// Add a depot
 #[utoipa::path(
     post, path = "/v1/depots", operation_id = "add_depot", tag = "Register",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here")),
+    params(MayBeRepeated),
     request_body = NewDepot,
-    responses((status = 201, body = DepotAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 201, body = DepotAnswer), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn add_depot(
@@ -261,7 +261,7 @@ pub(super) async fn add_depot(
 #[utoipa::path(
     get, path = "/v1/depots/{code}", operation_id = "get_depot", tag = "Register",
     params(("code" = String, Path, description = "its code")),
-    responses((status = 200, body = DepotAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = DepotAnswer), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn get_depot(
@@ -277,9 +277,9 @@ pub(super) async fn get_depot(
 /// Change a depot
 #[utoipa::path(
     patch, path = "/v1/depots/{code}", operation_id = "change_depot", tag = "Register",
-    params(("code" = String, Path, description = "its code"), ("If-Match" = String, Header, description = "entity tag seen")),
+    params(("code" = String, Path, description = "its code"), AsSeen),
     request_body = DepotPatch,
-    responses((status = 200, body = DepotAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = DepotAnswer), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn change_depot(

@@ -442,7 +442,7 @@ fn view(
 #[utoipa::path(
     get, path = "/v1/vehicles/{unit}/forecast", operation_id = "get_forecast", tag = "Answers",
     params(("unit" = String, Path, description = "its unit number"), ForecastQuery),
-    responses((status = 200, body = ForecastAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = ForecastAnswer), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn get_forecast(
@@ -544,7 +544,7 @@ fn travelled(forecast: &CarForecast, from: Option<NaiveDate>, to: Option<NaiveDa
 #[utoipa::path(
     get, path = "/v1/vehicles/{unit}/duty-days", operation_id = "list_duty_days", tag = "Answers",
     params(("unit" = String, Path, description = "its unit number"), DaysQuery),
-    responses((status = 200, body = DaysAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = DaysAnswer), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn list_duty_days(

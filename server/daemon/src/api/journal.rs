@@ -52,7 +52,7 @@ pub struct LineAnswer {
 /// Every change, oldest first: who did what, from which key, before and after.
 #[utoipa::path(
     get, path = "/v1/journal", operation_id = "list_journal", tag = "Around", params(JournalQuery),
-    responses((status = 200, body = Page<LineAnswer>), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Page<LineAnswer>), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn list_journal(

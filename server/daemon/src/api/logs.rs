@@ -9,7 +9,7 @@ use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{DistanceUnit, Ruling};
 
 use super::body::{Json, Params};
-use super::condition::{IdempotencyKey, writing};
+use super::condition::{IdempotencyKey, MayBeRepeated, writing};
 use super::key::{Admin, Key, Post, Read};
 use super::page::{self, Page};
 use super::problem::{Fault, Problem};
@@ -182,6 +182,16 @@ impl Row for OdometerReading {
 /// The longest local day has 25 hours.
 const LONGEST_DAY: f64 = 25.0;
 
+/// No car makes more in a day.
+const MOST_TRIPS: u32 = 10_000;
+
+fn check_trips(row: u64, trips: u32) -> Result<(), Refused> {
+    if trips <= MOST_TRIPS {
+        return Ok(());
+    }
+    Err(refuse(row, "trips", trips, format!("give at most {MOST_TRIPS} trips")))
+}
+
 /// No shift lasts longer.
 const LONGEST_SHIFT_HOURS: f64 = 48.0;
 
@@ -233,6 +243,9 @@ impl Row for DutyLog {
             (Some(hours), None) => hours,
             (None, None) => return Err(refuse(row, "hours", serde_json::Value::Null, "`hours` is missing")),
         };
+        if let Some(trips) = self.trips {
+            check_trips(row, trips)?;
+        }
         let shift = shift_name(row, self.shift)?;
         let source = source_name(row, self.source)?;
         let log = DutyRow { date: day, shift, source, hours, trips: self.trips, span };
@@ -248,6 +261,7 @@ impl Row for SeatLog {
         let unit = unit_name(row, self.unit)?;
         let day = date(row, &need(row, "date", self.date)?)?;
         let trips = need(row, "trips", self.trips)?;
+        check_trips(row, trips)?;
         let rear_trips = need(row, "rear_trips", self.rear_trips)?;
         if rear_trips > trips {
             return Err(refuse(row, "rear_trips", rear_trips, format!("give at most the {trips} trips counted")));
@@ -370,9 +384,9 @@ async fn find_answer(app: &App, once: Option<&Once>) -> Result<Option<Answer>, P
 /// beside refused ones; the same rows again change nothing. The answer comes once the rows are durable.
 #[utoipa::path(
     post, path = "/v1/odometer-readings", operation_id = "post_odometer_readings", tag = "Logs in",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here: the same rows again change nothing")),
+    params(MayBeRepeated),
     request_body(content((OdometerReading = "application/json"), (OdometerReading = "application/x-ndjson"), (OdometerReading = "text/csv"))),
-    responses((status = 200, body = PostAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = PostAnswer), Problem),
     security(("key" = ["post"]))
 )]
 pub(super) async fn post_odometer_readings(
@@ -390,9 +404,9 @@ pub(super) async fn post_odometer_readings(
 /// one of the same unit, date, shift and source.
 #[utoipa::path(
     post, path = "/v1/duty-logs", operation_id = "post_duty_logs", tag = "Logs in",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here")),
+    params(MayBeRepeated),
     request_body(content((DutyLog = "application/json"), (DutyLog = "application/x-ndjson"), (DutyLog = "text/csv"))),
-    responses((status = 200, body = PostAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = PostAnswer), Problem),
     security(("key" = ["post"]))
 )]
 pub(super) async fn post_duty_logs(
@@ -407,9 +421,9 @@ pub(super) async fn post_duty_logs(
 /// Post seat logs
 #[utoipa::path(
     post, path = "/v1/seat-logs", operation_id = "post_seat_logs", tag = "Logs in",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here")),
+    params(MayBeRepeated),
     request_body(content((SeatLog = "application/json"), (SeatLog = "application/x-ndjson"), (SeatLog = "text/csv"))),
-    responses((status = 200, body = PostAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = PostAnswer), Problem),
     security(("key" = ["post"]))
 )]
 pub(super) async fn post_seat_logs(
@@ -426,9 +440,9 @@ pub(super) async fn post_seat_logs(
 /// A `fan-service` restarts the car's interval from its odometer. A service may be older than the car's time here.
 #[utoipa::path(
     post, path = "/v1/past-services", operation_id = "post_past_services", tag = "Logs in",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here")),
+    params(MayBeRepeated),
     request_body(content((PastService = "application/json"), (PastService = "application/x-ndjson"), (PastService = "text/csv"))),
-    responses((status = 200, body = PostAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = PostAnswer), Problem),
     security(("key" = ["post"]))
 )]
 pub(super) async fn post_past_services(
@@ -515,7 +529,7 @@ pub(super) const fn ruling_name(ruling: Ruling) -> &'static str {
 /// List odometer readings of a car
 #[utoipa::path(
     get, path = "/v1/odometer-readings", operation_id = "list_odometer_readings", tag = "Logs in", params(LogQuery),
-    responses((status = 200, body = Page<StoredReading>), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Page<StoredReading>), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn list_odometer_readings(
@@ -569,7 +583,7 @@ fn named(shift: String) -> Option<String> {
 /// List duty logs of a car
 #[utoipa::path(
     get, path = "/v1/duty-logs", operation_id = "list_duty_logs", tag = "Logs in", params(LogQuery),
-    responses((status = 200, body = Page<StoredDuty>), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Page<StoredDuty>), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn list_duty_logs(
@@ -618,7 +632,7 @@ pub struct StoredSeats {
 /// List seat logs of a car
 #[utoipa::path(
     get, path = "/v1/seat-logs", operation_id = "list_seat_logs", tag = "Logs in", params(LogQuery),
-    responses((status = 200, body = Page<StoredSeats>), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Page<StoredSeats>), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn list_seat_logs(
@@ -667,7 +681,7 @@ pub struct StoredService {
 /// List past services of a car
 #[utoipa::path(
     get, path = "/v1/past-services", operation_id = "list_past_services", tag = "Logs in", params(LogQuery),
-    responses((status = 200, body = Page<StoredService>), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Page<StoredService>), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn list_past_services(
@@ -791,9 +805,9 @@ async fn void(
 /// It stays stored and is left out of every computation; `undo` takes it back in.
 #[utoipa::path(
     post, path = "/v1/odometer-readings/void", operation_id = "void_odometer_reading", tag = "Corrections",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here")),
+    params(MayBeRepeated),
     request_body = Voiding,
-    responses((status = 200, body = Marked), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Marked), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn void_odometer_reading(
@@ -809,9 +823,9 @@ pub(super) async fn void_odometer_reading(
 /// Void a duty log row
 #[utoipa::path(
     post, path = "/v1/duty-logs/void", operation_id = "void_duty_log", tag = "Corrections",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here")),
+    params(MayBeRepeated),
     request_body = Voiding,
-    responses((status = 200, body = Marked), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Marked), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn void_duty_log(
@@ -827,9 +841,9 @@ pub(super) async fn void_duty_log(
 /// Void a seat log row
 #[utoipa::path(
     post, path = "/v1/seat-logs/void", operation_id = "void_seat_log", tag = "Corrections",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here")),
+    params(MayBeRepeated),
     request_body = Voiding,
-    responses((status = 200, body = Marked), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Marked), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn void_seat_log(
@@ -847,9 +861,9 @@ pub(super) async fn void_seat_log(
 /// The interval then counts from the service before it, or as if there were none.
 #[utoipa::path(
     post, path = "/v1/past-services/void", operation_id = "void_past_service", tag = "Corrections",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here")),
+    params(MayBeRepeated),
     request_body = Voiding,
-    responses((status = 200, body = Marked), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Marked), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn void_past_service(
@@ -881,9 +895,9 @@ pub(super) struct RulingRequest {
 /// Overrule the track on a reading
 #[utoipa::path(
     post, path = "/v1/odometer-readings/ruling", operation_id = "rule_on_odometer_reading", tag = "Corrections",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here")),
+    params(MayBeRepeated),
     request_body = RulingRequest,
-    responses((status = 200, body = Marked), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Marked), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn rule_on_odometer_reading(

@@ -50,6 +50,7 @@ and licensed practice, by trained people only.";
 #[openapi(
     info(title = "Ventmile", description = DESCRIPTION, license(name = "not licensed for others' use", identifier = "LicenseRef-none")),
     servers((url = "/")),
+    components(schemas(Problem)),
     tags(
         (name = "Answers", description = "What is coming, and why."),
         (name = "Work", description = "The queue of work orders and what is done with them."),

@@ -9,7 +9,7 @@ use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{Act, Completion, DistanceUnit, Outcome, Status};
 
 use super::body::{Json, Params};
-use super::condition::{IdempotencyKey, IfMatch, writing};
+use super::condition::{ActHeaders, AsSeen, DoneOnce, IdempotencyKey, IfMatch, writing};
 use super::key::{Key, Read, Work};
 use super::logs::{LONGEST_NAME, LONGEST_TEXT};
 use super::page::{self, Page};
@@ -163,7 +163,7 @@ fn status(text: &str) -> Result<Status, String> {
 /// The queue: most urgent first; with `changed_since`, oldest change first.
 #[utoipa::path(
     get, path = "/v1/work-orders", operation_id = "list_work_orders", tag = "Work", params(OrderQuery),
-    responses((status = 200, body = Page<OrderAnswer>), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Page<OrderAnswer>), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn list_work_orders(
@@ -228,9 +228,9 @@ fn person(text: &str) -> Result<String, Problem> {
 /// A car has at most one open order of a kind.
 #[utoipa::path(
     post, path = "/v1/work-orders", operation_id = "raise_work_order", tag = "Work",
-    params(("Idempotency-Key" = String, Header, description = "new for each order")),
+    params(DoneOnce),
     request_body = RaiseRequest,
-    responses((status = 201, body = OrderAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 201, body = OrderAnswer), Problem),
     security(("key" = ["work"]))
 )]
 pub(super) async fn raise_work_order(
@@ -260,7 +260,7 @@ async fn find(app: &App, caller: &Caller, number: &str) -> Result<OrderRecord, P
 #[utoipa::path(
     get, path = "/v1/work-orders/{number}", operation_id = "get_work_order", tag = "Work",
     params(("number" = String, Path, description = "its number")),
-    responses((status = 200, body = OrderAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = OrderAnswer), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn get_work_order(
@@ -283,9 +283,9 @@ pub struct OrderPatch {
 /// Give a work order the shop's own number
 #[utoipa::path(
     patch, path = "/v1/work-orders/{number}", operation_id = "change_work_order", tag = "Work",
-    params(("number" = String, Path, description = "its number"), ("If-Match" = String, Header, description = "entity tag seen")),
+    params(("number" = String, Path, description = "its number"), AsSeen),
     request_body = OrderPatch,
-    responses((status = 200, body = OrderAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = OrderAnswer), Problem),
     security(("key" = ["work"]))
 )]
 pub(super) async fn change_work_order(
@@ -317,11 +317,11 @@ pub struct NextRequest {
 /// The most urgent one that nobody has taken, given to exactly one caller however many ask. 204 when there is none.
 #[utoipa::path(
     post, path = "/v1/work-orders/next", operation_id = "take_next_work_order", tag = "Work",
-    params(("Idempotency-Key" = String, Header, description = "new for each request")),
+    params(DoneOnce),
     request_body = NextRequest,
     responses(
         (status = 200, body = OrderAnswer), (status = 204, description = "nothing is waiting"),
-        (status = "4XX", body = Problem, content_type = "application/problem+json")
+        Problem
     ),
     security(("key" = ["work"]))
 )]
@@ -369,13 +369,9 @@ pub struct AcceptRequest {
 /// Accept a work order
 #[utoipa::path(
     post, path = "/v1/work-orders/{number}/accept", operation_id = "accept_work_order", tag = "Work",
-    params(
-        ("number" = String, Path, description = "its number"),
-        ("If-Match" = String, Header, description = "entity tag seen"),
-        ("Idempotency-Key" = String, Header, description = "new for each act")
-    ),
+    params(("number" = String, Path, description = "its number"), ActHeaders),
     request_body = AcceptRequest,
-    responses((status = 200, body = OrderAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = OrderAnswer), Problem),
     security(("key" = ["work"]))
 )]
 pub(super) async fn accept_work_order(
@@ -401,13 +397,9 @@ pub struct StartRequest {
 /// Start work
 #[utoipa::path(
     post, path = "/v1/work-orders/{number}/start", operation_id = "start_work_order", tag = "Work",
-    params(
-        ("number" = String, Path, description = "its number"),
-        ("If-Match" = String, Header, description = "entity tag seen"),
-        ("Idempotency-Key" = String, Header, description = "new for each act")
-    ),
+    params(("number" = String, Path, description = "its number"), ActHeaders),
     request_body = StartRequest,
-    responses((status = 200, body = OrderAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = OrderAnswer), Problem),
     security(("key" = ["work"]))
 )]
 pub(super) async fn start_work_order(
@@ -474,13 +466,9 @@ fn completion(request: CompleteRequest, now: DateTime<Utc>) -> Result<Completion
 /// Only the outcome `serviced` restarts the interval, from its odometer, which must fit the car's readings.
 #[utoipa::path(
     post, path = "/v1/work-orders/{number}/complete", operation_id = "complete_work_order", tag = "Work",
-    params(
-        ("number" = String, Path, description = "its number"),
-        ("If-Match" = String, Header, description = "entity tag seen"),
-        ("Idempotency-Key" = String, Header, description = "new for each act")
-    ),
+    params(("number" = String, Path, description = "its number"), ActHeaders),
     request_body = CompleteRequest,
-    responses((status = 200, body = OrderAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = OrderAnswer), Problem),
     security(("key" = ["work"]))
 )]
 pub(super) async fn complete_work_order(
@@ -512,13 +500,9 @@ fn reason(body: &ReasonRequest) -> Result<String, Problem> {
 /// The loop raises no other for the same car and kind for some days (`raise.quiet_days_after_cancel`).
 #[utoipa::path(
     post, path = "/v1/work-orders/{number}/cancel", operation_id = "cancel_work_order", tag = "Work",
-    params(
-        ("number" = String, Path, description = "its number"),
-        ("If-Match" = String, Header, description = "entity tag seen"),
-        ("Idempotency-Key" = String, Header, description = "new for each act")
-    ),
+    params(("number" = String, Path, description = "its number"), ActHeaders),
     request_body = ReasonRequest,
-    responses((status = 200, body = OrderAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = OrderAnswer), Problem),
     security(("key" = ["work"]))
 )]
 pub(super) async fn cancel_work_order(
@@ -538,13 +522,9 @@ pub(super) async fn cancel_work_order(
 /// What its completion did to the interval is undone: the old interval counts again.
 #[utoipa::path(
     post, path = "/v1/work-orders/{number}/reopen", operation_id = "reopen_work_order", tag = "Work",
-    params(
-        ("number" = String, Path, description = "its number"),
-        ("If-Match" = String, Header, description = "entity tag seen"),
-        ("Idempotency-Key" = String, Header, description = "new for each act")
-    ),
+    params(("number" = String, Path, description = "its number"), ActHeaders),
     request_body = ReasonRequest,
-    responses((status = 200, body = OrderAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = OrderAnswer), Problem),
     security(("key" = ["work"]))
 )]
 pub(super) async fn reopen_work_order(

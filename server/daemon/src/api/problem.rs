@@ -1,10 +1,13 @@
 //! One error envelope for every refusal: problem details, RFC 9457.
 
+use std::collections::BTreeMap;
+
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use serde_json::Value;
-use utoipa::ToSchema;
+use utoipa::openapi::{self, RefOr};
+use utoipa::{IntoResponses, ToSchema};
 
 use super::request::current_request_id;
 use crate::store::{Conflict, StoreError};
@@ -123,6 +126,19 @@ impl Problem {
         let detail = "the database cannot be reached at the moment; nothing was done, try again";
         Self::new(StatusCode::SERVICE_UNAVAILABLE, "unavailable", "Not available", detail)
             .header(header::RETRY_AFTER, "5")
+    }
+}
+
+/// Any refusal, for the document.
+impl IntoResponses for Problem {
+    fn responses() -> BTreeMap<String, RefOr<openapi::Response>> {
+        let schema = openapi::Ref::from_schema_name("Problem");
+        let content = openapi::ContentBuilder::new().schema(Some(schema)).build();
+        let refusal = openapi::ResponseBuilder::new()
+            .description("Refused: a problem document (RFC 9457)")
+            .content(MEDIA_TYPE, content)
+            .build();
+        BTreeMap::from([("4XX".to_owned(), RefOr::T(refusal))])
     }
 }
 

@@ -8,7 +8,7 @@ use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{DistanceUnit, Hours, Metres, Mixed, Rule, Window, WindowSet};
 
 use super::body::{Json, Params};
-use super::condition::{IdempotencyKey, IfMatch, writing};
+use super::condition::{AsSeen, IdempotencyKey, IfMatch, MayBeRepeated, writing};
 use super::key::{Admin, Key, Read};
 use super::logs::LONGEST_NAME;
 use super::page::{self, Page};
@@ -205,7 +205,7 @@ pub(super) struct RuleQuery {
 /// List service rules
 #[utoipa::path(
     get, path = "/v1/service-rules", operation_id = "list_service_rules", tag = "Register", params(RuleQuery),
-    responses((status = 200, body = Page<RuleAnswer>), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Page<RuleAnswer>), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn list_service_rules(
@@ -227,9 +227,9 @@ pub(super) async fn list_service_rules(
 /// The rule that names a car's depot and model applies before one that names its depot, then its model, then all.
 #[utoipa::path(
     post, path = "/v1/service-rules", operation_id = "add_service_rule", tag = "Register",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here")),
+    params(MayBeRepeated),
     request_body = NewRule,
-    responses((status = 201, body = RuleAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 201, body = RuleAnswer), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn add_service_rule(
@@ -273,7 +273,7 @@ pub(super) async fn add_service_rule(
 #[utoipa::path(
     get, path = "/v1/service-rules/{code}", operation_id = "get_service_rule", tag = "Register",
     params(("code" = String, Path, description = "its code")),
-    responses((status = 200, body = RuleAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = RuleAnswer), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn get_service_rule(
@@ -290,9 +290,9 @@ pub(super) async fn get_service_rule(
 /// Change a service rule
 #[utoipa::path(
     patch, path = "/v1/service-rules/{code}", operation_id = "change_service_rule", tag = "Register",
-    params(("code" = String, Path, description = "its code"), ("If-Match" = String, Header, description = "entity tag seen")),
+    params(("code" = String, Path, description = "its code"), AsSeen),
     request_body = RulePatch,
-    responses((status = 200, body = RuleAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = RuleAnswer), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn change_service_rule(

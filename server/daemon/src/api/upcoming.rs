@@ -231,7 +231,7 @@ pub(super) fn parameter<T>(
     get, path = "/v1/upcoming", operation_id = "list_upcoming", tag = "Answers", params(UpcomingQuery),
     responses(
         (status = 200, content((Page<UpcomingItem> = "application/json"), (String = "text/csv"))),
-        (status = "4XX", body = Problem, content_type = "application/problem+json")
+        Problem
     ),
     security(("key" = ["read"]))
 )]

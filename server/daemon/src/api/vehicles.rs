@@ -9,7 +9,7 @@ use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{DistanceUnit, Metres, Vin, is_north_american, local_day};
 
 use super::body::{Json, Params, read_json};
-use super::condition::{IdempotencyKey, IfMatch, writing};
+use super::condition::{ActHeaders, AsSeen, DoneOnce, IdempotencyKey, IfMatch, MayBeRepeated, writing};
 use super::key::{Admin, Key, Plan, Read};
 use super::logs::{LONGEST_NAME, LONGEST_TEXT, unit_name};
 use super::page::{self, Page};
@@ -233,7 +233,7 @@ pub(super) struct VehicleQuery {
 /// List vehicles
 #[utoipa::path(
     get, path = "/v1/vehicles", operation_id = "list_vehicles", tag = "Register", params(VehicleQuery),
-    responses((status = 200, body = Page<VehicleAnswer>), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Page<VehicleAnswer>), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn list_vehicles(
@@ -261,12 +261,12 @@ pub(super) async fn list_vehicles(
 /// row that names a car as it stands already is `repeated`.
 #[utoipa::path(
     post, path = "/v1/vehicles", operation_id = "add_vehicles", tag = "Register",
-    params(("Idempotency-Key" = Option<String>, Header, description = "optional here")),
+    params(MayBeRepeated),
     request_body(content((VehicleRow = "application/json"), (VehicleRow = "application/x-ndjson"), (VehicleRow = "text/csv"))),
     responses(
         (status = 201, body = VehicleAnswer, description = "one vehicle was added"),
         (status = 200, body = PostAnswer, description = "many were sent"),
-        (status = "4XX", body = Problem, content_type = "application/problem+json")
+        Problem
     ),
     security(("key" = ["admin"]))
 )]
@@ -341,7 +341,7 @@ pub(super) async fn add_many(app: &App, mut rows: Rows<CheckedVehicle>, writing:
 #[utoipa::path(
     get, path = "/v1/vehicles/{unit}", operation_id = "get_vehicle", tag = "Register",
     params(("unit" = String, Path, description = "its unit number")),
-    responses((status = 200, body = VehicleAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = VehicleAnswer), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn get_vehicle(
@@ -397,9 +397,9 @@ fn patched_odometer(value: f64, unit: Option<&str>) -> Result<Metres, Problem> {
 /// To move it to another depot use `move`, to take it out of service `retire`.
 #[utoipa::path(
     patch, path = "/v1/vehicles/{unit}", operation_id = "change_vehicle", tag = "Register",
-    params(("unit" = String, Path, description = "its unit number"), ("If-Match" = String, Header, description = "entity tag seen")),
+    params(("unit" = String, Path, description = "its unit number"), AsSeen),
     request_body = VehiclePatch,
-    responses((status = 200, body = VehicleAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = VehicleAnswer), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn change_vehicle(
@@ -449,13 +449,9 @@ pub struct Move {
 /// From the day on its logs are read in the new depot's zone; earlier ones stay as they were. Open orders go with it.
 #[utoipa::path(
     post, path = "/v1/vehicles/{unit}/move", operation_id = "move_vehicle", tag = "Register",
-    params(
-        ("unit" = String, Path, description = "its unit number"),
-        ("If-Match" = String, Header, description = "entity tag seen"),
-        ("Idempotency-Key" = String, Header, description = "new for each act")
-    ),
+    params(("unit" = String, Path, description = "its unit number"), ActHeaders),
     request_body = Move,
-    responses((status = 200, body = VehicleAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = VehicleAnswer), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn move_vehicle(
@@ -498,13 +494,9 @@ pub struct Retire {
 /// Its open work orders are cancelled with the reason; its unit number may be used again from the day after.
 #[utoipa::path(
     post, path = "/v1/vehicles/{unit}/retire", operation_id = "retire_vehicle", tag = "Register",
-    params(
-        ("unit" = String, Path, description = "its unit number"),
-        ("If-Match" = String, Header, description = "entity tag seen"),
-        ("Idempotency-Key" = String, Header, description = "new for each act")
-    ),
+    params(("unit" = String, Path, description = "its unit number"), ActHeaders),
     request_body = Retire,
-    responses((status = 200, body = VehicleAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = VehicleAnswer), Problem),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn retire_vehicle(
@@ -582,12 +574,9 @@ fn off_road_view(record: &OffRoadRecord) -> OffRoadAnswer {
 /// The days count neither as duty nor as distance to come. A safety hold stays until a named key releases it.
 #[utoipa::path(
     post, path = "/v1/vehicles/{unit}/off-road", operation_id = "take_off_road", tag = "Planning",
-    params(
-        ("unit" = String, Path, description = "its unit number"),
-        ("Idempotency-Key" = String, Header, description = "new for each act")
-    ),
+    params(("unit" = String, Path, description = "its unit number"), DoneOnce),
     request_body = OffRoadRequest,
-    responses((status = 201, body = OffRoadAnswer), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 201, body = OffRoadAnswer), Problem),
     security(("key" = ["plan"]))
 )]
 pub(super) async fn take_off_road(
@@ -626,7 +615,7 @@ pub(super) async fn take_off_road(
 #[utoipa::path(
     get, path = "/v1/vehicles/{unit}/off-road", operation_id = "list_off_road", tag = "Planning",
     params(("unit" = String, Path, description = "its unit number")),
-    responses((status = 200, body = Page<OffRoadAnswer>), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Page<OffRoadAnswer>), Problem),
     security(("key" = ["read"]))
 )]
 pub(super) async fn list_off_road(
@@ -662,12 +651,9 @@ pub struct Returned {
 /// Return a car to service
 #[utoipa::path(
     post, path = "/v1/vehicles/{unit}/return-to-service", operation_id = "return_to_service", tag = "Planning",
-    params(
-        ("unit" = String, Path, description = "its unit number"),
-        ("Idempotency-Key" = String, Header, description = "new for each act")
-    ),
+    params(("unit" = String, Path, description = "its unit number"), DoneOnce),
     request_body = ReturnRequest,
-    responses((status = 200, body = Returned), (status = "4XX", body = Problem, content_type = "application/problem+json")),
+    responses((status = 200, body = Returned), Problem),
     security(("key" = ["plan"]))
 )]
 pub(super) async fn return_to_service(

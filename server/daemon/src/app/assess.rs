@@ -91,6 +91,8 @@ pub struct Assessment {
     pub silent: bool,
     /// Whether it is off the road today.
     pub off_road_today: bool,
+    /// Whether it is told to be off the road without an end.
+    pub off_road_open: bool,
     /// Chance of having run past the late edge by the end of the lead time.
     pub chance_past_late: Option<f64>,
     /// The day the lead time ends.
@@ -183,6 +185,7 @@ pub fn assess(logs: &CarLogs, rule: &Rule, usual: Usual, now: DateTime<Utc>, set
         last_reading_at,
         silent_days: (today - heard_on).num_days().max(0),
         silent: road_days_silent >= settings.due.silent_days,
+        off_road_open: logs.off_road.iter().any(|off| off.to.is_none()),
         off_road_today: logs.off_road.iter().any(|off| off.covers(today)),
         chance_past_late,
         lead_ends,

@@ -133,6 +133,7 @@ fn no_date(assessment: &Assessment, horizon_days: i64) -> String {
         _ if assessment.usage.metres_per_day <= 0.0 => {
             "the car stands: at 0 a day no edge of distance is reached".to_owned()
         }
+        _ if assessment.off_road_open => "the car is off the road and no end is told".to_owned(),
         _ => format!("not within the horizon of {horizon_days} days"),
     }
 }

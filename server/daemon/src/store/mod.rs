@@ -73,7 +73,7 @@ pub enum StoreError {
     #[error("{0}")]
     Conflict(Conflict),
     /// A file could not be read or written.
-    #[error("file: {0}")]
+    #[error("{0}")]
     File(#[from] std::io::Error),
 }
 
