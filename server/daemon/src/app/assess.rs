@@ -147,6 +147,12 @@ fn zone_on(logs: &CarLogs, day: NaiveDate) -> Tz {
     then.or(logs.stays.first()).map_or(logs.zone, |(_, zone)| *zone)
 }
 
+/// The local day of an instant, in the zone of the depot where the car stayed then.
+fn day_of(logs: &CarLogs, at: DateTime<Utc>) -> NaiveDate {
+    let then = logs.stays.iter().rev().find(|(from, zone)| *from <= local_day(at, *zone));
+    local_day(at, then.or(logs.stays.first()).map_or(logs.zone, |(_, zone)| *zone))
+}
+
 /// Computes everything about one car for the instant `now`.
 #[must_use]
 pub fn assess(logs: &CarLogs, rule: &Rule, usual: Usual, now: DateTime<Utc>, settings: &Settings) -> Assessment {
@@ -171,7 +177,7 @@ pub fn assess(logs: &CarLogs, rule: &Rule, usual: Usual, now: DateTime<Utc>, set
     });
     let last_reading = track.kept().filter(|judged| judged.reading.source != SOURCE_IN_SERVICE).last();
     let last_reading_at = last_reading.map(|judged| judged.reading.at);
-    let heard_on = last_reading_at.map_or(logs.in_service_on, |at| local_day(at, zone));
+    let heard_on = last_reading_at.map_or(logs.in_service_on, |at| day_of(logs, at));
     let road_days_silent = RoadDays::new(&logs.off_road).between(heard_on, today);
     let lead_ends = today.checked_add_days(Days::new(rule.lead_days.unsigned_abs())).unwrap_or(today);
     let chance_past_late = interval.as_ref().map(|interval| interval.due.chance_past_late(lead_ends));
@@ -214,7 +220,7 @@ struct Start {
 fn counting(logs: &CarLogs, track: &Track, now: DateTime<Utc>, settings: &Settings) -> (CountsFrom, Option<Start>) {
     let last = logs.services.iter().rev().find(|(kind, service)| kind.restarts_fan_interval() && service.at <= now);
     if let Some((_, service)) = last {
-        let counts_from = CountsFrom::Service { on: local_day(service.at, logs.zone), odometer: service.odometer };
+        let counts_from = CountsFrom::Service { on: day_of(logs, service.at), odometer: service.odometer };
         return match start_at_service(logs, track, service) {
             Some(start) => (counts_from, Some(start)),
             None => (CountsFrom::Unknown { why: Unknown::NoReading }, None),
@@ -228,7 +234,7 @@ fn counting(logs: &CarLogs, track: &Track, now: DateTime<Utc>, settings: &Settin
     let Some(first) = track.first() else {
         return (CountsFrom::Unknown { why: Unknown::NoReading }, None);
     };
-    let on = local_day(first.reading.at, logs.zone);
+    let on = day_of(logs, first.reading.at);
     let notes = vec![format!("no fan service is known: counted from the first odometer, of {on} (assumed)")];
     let start = Start { on, at: first.reading.at, travelled: first.travelled.unwrap_or_default(), notes };
     (CountsFrom::Assumed { on, odometer: first.reading.odometer }, Some(start))
@@ -236,7 +242,7 @@ fn counting(logs: &CarLogs, track: &Track, now: DateTime<Utc>, settings: &Settin
 
 /// Where on the track the service was: at its own odometer where that is believed, else by time.
 fn start_at_service(logs: &CarLogs, track: &Track, service: &Service) -> Option<Start> {
-    let on = local_day(service.at, logs.zone);
+    let on = day_of(logs, service.at);
     let own = track.judged.iter().find(|judged| {
         judged.reading.source == SOURCE_SERVICE
             && judged.reading.at == service.at
@@ -275,7 +281,7 @@ struct Parts<'a> {
 
 fn interval(parts: &Parts<'_>, start: &Start, rule: &Rule, today: NaiveDate, horizon_days: i64) -> Option<Interval> {
     let last = parts.track.last()?;
-    let last_on = local_day(last.reading.at, parts.zone);
+    let last_on = day_of(parts.logs, last.reading.at);
     let as_of = last_on.max(start.on);
     let metres_since = (last.travelled? - start.travelled).max(Metres(0));
     let hours_since = hours_after(parts.days, start.on, as_of);
@@ -332,7 +338,7 @@ fn stretches(parts: &Parts<'_>, start: &Start) -> Vec<Stretch> {
 fn distance_crossing(parts: &Parts<'_>, start: &Start, window: Option<Window<Metres>>) -> Crossing {
     let day = |edge: Metres| {
         let at = parts.track.reached(start.travelled + edge)?;
-        Some(local_day(at, parts.zone).max(start.on))
+        Some(day_of(parts.logs, at).max(start.on))
     };
     window.map_or_else(Crossing::default, |window| Crossing { early: day(window.early), late: day(window.late) })
 }

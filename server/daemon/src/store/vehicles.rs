@@ -495,23 +495,30 @@ impl Store {
                 tally.repeated += 1;
                 continue;
             }
-            let unit = new.unit.clone();
+            let given = new.clone();
             match tx.insert_vehicle(new, writing).await {
                 Ok(_) => tally.stored += 1,
-                Err(StoreError::Conflict(conflict)) => {
-                    let field = match &conflict {
-                        Conflict::Field { field, .. } => field,
-                        _ => "unit",
-                    };
-                    let value = json!(unit);
-                    tally.refused.push(Refused { row, field: field.to_string(), value, reason: conflict.to_string() });
-                }
+                Err(StoreError::Conflict(conflict)) => tally.refused.push(refusal(row, &given, &conflict)),
                 Err(other) => return Err(other),
             }
         }
         tx.commit().await?;
         Ok(tally)
     }
+}
+
+/// What a conflict means for one row of many.
+fn refusal(row: u64, given: &NewVehicle, conflict: &Conflict) -> Refused {
+    let field = match conflict {
+        Conflict::Field { field, .. } => field,
+        _ => "unit",
+    };
+    let value = match field {
+        "depot" => json!(given.depot),
+        "in_service_on" => json!(given.in_service_on),
+        _ => json!(given.unit),
+    };
+    Refused { row, field: field.to_owned(), value, reason: conflict.to_string() }
 }
 
 impl Tx {
