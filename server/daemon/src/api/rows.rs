@@ -133,14 +133,15 @@ pub(super) async fn read<R: Row>(request: Request, limits: &Limits) -> Result<Ro
         return Err(too_long(limits));
     }
     let body = Limited::new(request.into_body(), max_bytes);
-    let (parts, receiver) = mpsc::channel(2);
-    let reading = Reading { format, limits: limits.clone(), parts };
     if length.is_some_and(|length| length <= SHORT) && !gzip {
         let bytes = body.collect().await.map_err(|fault| reading_fault(&io::Error::other(fault), limits))?.to_bytes();
-        // At most two parts fit the channel: a short body has fewer rows than one part holds.
-        reading.run::<R>(Cursor::new(bytes));
+        // Nobody takes parts until this is done, so there is room for as many rows as there are bytes, and the fault.
+        let (parts, receiver) = mpsc::channel(SHORT / PART_ROWS + 2);
+        Reading { format, limits: limits.clone(), parts }.run::<R>(Cursor::new(bytes));
         return Ok(Rows { parts: receiver });
     }
+    let (parts, receiver) = mpsc::channel(2);
+    let reading = Reading { format, limits: limits.clone(), parts };
     let stream = TryStreamExt::map_err(Body::new(body).into_data_stream(), io::Error::other);
     let reader = SyncIoBridge::new(StreamReader::new(stream));
     let decompressed = limits.decompressed_mib * MIB;
@@ -315,12 +316,12 @@ impl<R: Row> Intake<'_, R> {
         if let Some(stop) = stop {
             return Err(stop);
         }
-        done.and_then(|()| json.end()).map_err(|fault| self.syntax(&fault).into())
+        done.and_then(|()| json.end()).map_err(|fault| self.syntax(fault).into())
     }
 
-    fn syntax(&self, fault: &serde_json::Error) -> Problem {
+    fn syntax(&self, fault: serde_json::Error) -> Problem {
         if fault.is_io() {
-            return reading_fault(&io::Error::other(fault.to_string()), self.limits());
+            return reading_fault(&io::Error::from(fault), self.limits());
         }
         let detail = format!("the body is no JSON: {fault}; {} rows before it were read", self.row);
         Problem::new(StatusCode::BAD_REQUEST, "syntax", "The body is no JSON", detail)

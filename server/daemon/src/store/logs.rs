@@ -470,6 +470,12 @@ fn place(places: &mut HashMap<RowKey, Place>, key: RowKey, new: Place, tally: &m
     }
 }
 
+/// The local day on which a shift starts where its row gives another date.
+fn other_start_day(row: &SentRow, holder: &Holder, day: NaiveDate) -> Option<NaiveDate> {
+    let LogRows::Duty(DutyRow { span: Some((start, _)), .. }) = row.log else { return None };
+    holder.local_day(start).filter(|starts_on| *starts_on != day)
+}
+
 /// The car a row belongs to, and the local day it speaks of.
 fn belongs(row: &SentRow, actor: &Actor, holders: &HashMap<String, Vec<Holder>>) -> Result<(i64, NaiveDate), Refused> {
     let refuse =
@@ -486,8 +492,15 @@ fn belongs(row: &SentRow, actor: &Actor, holders: &HashMap<String, Vec<Holder>>)
     };
     let on_day = visible.iter().find_map(|holder| {
         let day = day_for(holder)?;
-        holder.covers(day).then_some((holder.vehicle_id, day))
+        holder.covers(day).then_some((*holder, day))
     });
+    if let Some((holder, day)) = on_day {
+        if let Some(starts_on) = other_start_day(row, holder, day) {
+            let reason = format!("the shift starts on {starts_on} local time: leave the date out, or give that one");
+            return Err(refuse("date", json!(day), reason));
+        }
+        return Ok((holder.vehicle_id, day));
+    }
     // A service may have been done before the car came to this fleet: it belongs to the next holder.
     let before = || {
         let LogRows::Service(_) = row.log else { return None };
@@ -496,7 +509,7 @@ fn belongs(row: &SentRow, actor: &Actor, holders: &HashMap<String, Vec<Holder>>)
             (day < holder.from).then_some((holder.vehicle_id, day))
         })
     };
-    on_day.or_else(before).ok_or_else(|| {
+    before().ok_or_else(|| {
         let day = visible.first().and_then(|holder| day_for(holder)).unwrap_or_default();
         let held: Vec<String> = visible
             .iter()
