@@ -252,7 +252,8 @@ async fn import_files(common: &Common, files: &[PathBuf], log: Option<&str>) -> 
         bar.set_message(path.display().to_string());
         let imported = import(&app, log, bar.wrap_read(file)).await;
         bar.finish_and_clear();
-        let tally = imported.map_err(|fault| format!("{}: {fault}", path.display()))?;
+        let mut tally = imported.map_err(|fault| format!("{}: {fault}", path.display()))?;
+        tally.refused.sort_by_key(|row| row.row);
         report(&path.display().to_string(), &tally);
         refused += tally.refused.len();
     }

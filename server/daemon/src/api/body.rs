@@ -1,7 +1,7 @@
 //! Bodies and queries read into types, with faults that name the field.
 
 use axum::body::{Body, Bytes};
-use axum::extract::{FromRequest, FromRequestParts, Request};
+use axum::extract::{FromRequest, FromRequestParts, Path, Request};
 use axum::http::request::Parts;
 use axum::http::{StatusCode, header};
 use http_body_util::{BodyExt, LengthLimitError, Limited};
@@ -60,6 +60,9 @@ impl<T: DeserializeOwned> FromRequest<App> for Json<T> {
 
 /// Reads JSON; a fault names the field, its value and what would be right.
 pub(super) fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
+    if writes_nul(bytes) {
+        return Err(Problem::body(Fault { detail: NO_NUL.to_owned(), pointer: None, parameter: None, value: None }));
+    }
     let mut reader = serde_json::Deserializer::from_slice(bytes);
     let value = serde_path_to_error::deserialize(&mut reader).map_err(|fault| json_fault(bytes, &fault))?;
     reader.end().map_err(|fault| syntax(&fault))?;
@@ -113,6 +116,32 @@ pub(super) fn given<'de, T: Deserialize<'de>, D: Deserializer<'de>>(reader: D) -
     Option::deserialize(reader).map(Some)
 }
 
+/// A segment of the path: a unit number, a code, a number, a date.
+#[derive(Debug)]
+pub(super) struct Segment(pub String);
+
+impl FromRequestParts<App> for Segment {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
+        let wrong = |detail: &str| Problem::query(Fault::parameter("path", Some(parts.uri.path()), detail));
+        match Path::<String>::from_request_parts(&mut parts.clone(), app).await {
+            Ok(Path(text)) if text.contains('\0') => Err(wrong(NO_NUL)),
+            Ok(Path(text)) => Ok(Self(text)),
+            Err(_) => Err(wrong("the path is not UTF-8")),
+        }
+    }
+}
+
+/// No name holds one, and Postgres cannot store it.
+pub(super) const NO_NUL: &str = "a NUL character cannot stand in a text";
+
+/// Whether JSON writes a NUL character in one of its strings.
+pub(super) fn writes_nul(json: &[u8]) -> bool {
+    const ESCAPED: &[u8] = b"\\u0000";
+    json.windows(ESCAPED.len()).any(|window| window == ESCAPED)
+}
+
 /// Query parameters; unknown ones are refused by name.
 #[derive(Debug)]
 pub(super) struct Params<T>(pub T);
@@ -122,6 +151,9 @@ impl<T: DeserializeOwned> FromRequestParts<App> for Params<T> {
 
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
         let text = parts.uri.query().unwrap_or_default();
+        if let Some((name, _)) = form_urlencoded::parse(text.as_bytes()).find(|(_, value)| value.contains('\0')) {
+            return Err(Problem::query(Fault::parameter(name, None, NO_NUL)));
+        }
         let reader = serde_urlencoded::Deserializer::new(form_urlencoded::parse(text.as_bytes()));
         serde_path_to_error::deserialize(reader).map(Self).map_err(|fault| {
             let path = fault.path().to_string();

@@ -1,13 +1,13 @@
 //! The dispatcher's list of a day.
 
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::body::Params;
+use super::body::{Params, Segment};
 use super::csv;
 use super::key::{Key, Read};
 use super::orders::{self, OrderAnswer};
@@ -60,7 +60,7 @@ const HEAD: [&str; 8] = ["date", "what", "unit", "depot", "work_order", "kind", 
 pub(super) async fn get_day_list(
     State(app): State<App>,
     Key(caller, _): Key<Read>,
-    Path(date): Path<String>,
+    Segment(date): Segment,
     headers: HeaderMap,
     Params(query): Params<DayListQuery>,
 ) -> Result<Response, Problem> {

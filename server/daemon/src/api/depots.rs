@@ -1,6 +1,6 @@
 //! Depots.
 
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::http::{StatusCode, Uri};
 use axum::response::Response;
 use chrono::NaiveTime;
@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{DayHours, Depot, DistanceUnit, OpeningHours, parse_zone};
 
-use super::body::{Json, Params};
+use super::body::{Json, Params, Segment};
 use super::condition::{AsSeen, IdempotencyKey, IfMatch, MayBeRepeated, writing};
 use super::key::{Admin, Key, Read};
 use super::logs::LONGEST_NAME;
@@ -267,7 +267,7 @@ pub(super) async fn add_depot(
 pub(super) async fn get_depot(
     State(app): State<App>,
     Key(caller, _): Key<Read>,
-    Path(code): Path<String>,
+    Segment(code): Segment,
 ) -> Result<Response, Problem> {
     let found = app.store.find_depot(&code).await?.filter(|_| caller.actor.may_see(&code));
     let record = found.ok_or_else(|| Problem::not_found("depot", &code))?;
@@ -285,7 +285,7 @@ pub(super) async fn get_depot(
 pub(super) async fn change_depot(
     State(app): State<App>,
     Key(caller, _): Key<Admin>,
-    Path(code): Path<String>,
+    Segment(code): Segment,
     IfMatch(if_match): IfMatch,
     body: Json<DepotPatch>,
 ) -> Result<Answer, Problem> {

@@ -1,6 +1,6 @@
 //! One car's forecast with every number that led to it, and its duty days.
 
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
@@ -9,7 +9,7 @@ use ventmile_model::duty::{Evidence, Missing};
 use ventmile_model::fleet::{DistanceUnit, Kind, Metres, day_start};
 use ventmile_model::track::{Judged, Verdict};
 
-use super::body::Params;
+use super::body::{Params, Segment};
 use super::key::{Key, Read};
 use super::logs::ruling_name;
 use super::problem::Problem;
@@ -363,7 +363,7 @@ fn usage(assessment: &Assessment, unit: DistanceUnit) -> UsageAnswer {
 
 fn counts_from(assessment: &Assessment, unit: DistanceUnit) -> CountsFromAnswer {
     match &assessment.counts_from {
-        CountsFrom::Service { on, odometer } => {
+        CountsFrom::Service { on, odometer, .. } => {
             CountsFromAnswer { basis: "service", on: Some(*on), odometer: odometer.map(|metres| shown(metres, unit)) }
         }
         CountsFrom::Assumed { on, odometer } => {
@@ -448,7 +448,7 @@ fn view(
 pub(super) async fn get_forecast(
     State(app): State<App>,
     Key(caller, _): Key<Read>,
-    Path(unit): Path<String>,
+    Segment(unit): Segment,
     Params(query): Params<ForecastQuery>,
 ) -> Result<Response, Problem> {
     let car = super::vehicles::visible(&app, &caller, &unit).await?;
@@ -550,7 +550,7 @@ fn travelled(forecast: &CarForecast, from: Option<NaiveDate>, to: Option<NaiveDa
 pub(super) async fn list_duty_days(
     State(app): State<App>,
     Key(caller, _): Key<Read>,
-    Path(unit): Path<String>,
+    Segment(unit): Segment,
     Params(query): Params<DaysQuery>,
 ) -> Result<Response, Problem> {
     let car = super::vehicles::visible(&app, &caller, &unit).await?;
@@ -563,17 +563,12 @@ pub(super) async fn list_duty_days(
         .ok_or_else(|| Problem::not_found("service rule for", Kind::FanService.as_str()))?;
     let distance_unit = distance_unit.unwrap_or(forecast.logs.distance_unit);
     let within = |date: NaiveDate| from.is_none_or(|from| from <= date) && to.is_none_or(|to| date <= to);
-    let days: Vec<DayAnswer> = forecast
-        .assessment
-        .days
-        .iter()
-        .filter(|(date, _)| within(**date))
-        .map(|(date, duty)| day(*date, duty, &forecast))
-        .collect();
+    let chosen = || forecast.assessment.days.iter().filter(|(date, _)| within(**date));
+    let days: Vec<DayAnswer> = chosen().map(|(date, duty)| day(*date, duty, &forecast)).collect();
     let answer = DaysAnswer {
         unit,
         days_driven: days.iter().map(|day| u32::from(day.driven)).sum(),
-        hours: thousandth(days.iter().map(|day| day.hours).sum()),
+        hours: thousandth(chosen().map(|(_, duty)| duty.hours).sum()),
         trips: days.iter().map(|day| u64::from(day.trips)).sum(),
         distance: travelled(&forecast, from, to).map(|metres| shown(metres, distance_unit)),
         distance_unit: distance_unit.as_str(),

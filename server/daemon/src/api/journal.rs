@@ -38,10 +38,8 @@ pub struct LineAnswer {
     /// To what.
     subject: String,
     /// What stood there before.
-    #[schema(value_type = Option<Object>)]
     before: Option<Value>,
     /// What stands there since.
-    #[schema(value_type = Option<Object>)]
     after: Option<Value>,
     /// SHA-256 over the line before and this one.
     hash: String,

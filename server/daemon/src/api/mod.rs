@@ -28,7 +28,9 @@ use axum::middleware;
 use axum::response::IntoResponse;
 use axum::routing::get;
 use utoipa::OpenApi;
+use utoipa::openapi::path::{Operation, PathItem};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa::openapi::{self, RefOr};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
@@ -111,7 +113,26 @@ pub fn document() -> utoipa::openapi::OpenApi {
         .build();
     let components = document.components.get_or_insert_default();
     components.add_security_scheme("key", SecurityScheme::Http(bearer));
+    for operation in document.paths.paths.values_mut().flat_map(operations) {
+        for (status, response) in &mut operation.responses.responses {
+            if let RefOr::T(response) = response {
+                describe(status, response);
+            }
+        }
+    }
     document
+}
+
+fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {
+    [&mut item.get, &mut item.post, &mut item.patch].into_iter().filter_map(Option::as_mut)
+}
+
+/// OpenAPI asks for a description of every response; where none is written the status says it.
+fn describe(status: &str, response: &mut openapi::Response) {
+    if response.description.is_empty() {
+        let known = status.parse().ok().and_then(|code| StatusCode::from_u16(code).ok());
+        known.and_then(|code| code.canonical_reason()).unwrap_or(status).clone_into(&mut response.description);
+    }
 }
 
 /// The document as it is served and committed.

@@ -1,14 +1,14 @@
 //! Work orders: the queue and its acts.
 
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::http::{StatusCode, Uri};
 use axum::response::Response;
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use ventmile_model::fleet::{Act, Completion, DistanceUnit, Outcome, Status};
+use ventmile_model::fleet::{Act, Completion, Outcome, Status};
 
-use super::body::{Json, Params};
+use super::body::{Json, Params, Segment};
 use super::condition::{ActHeaders, AsSeen, DoneOnce, IdempotencyKey, IfMatch, writing};
 use super::key::{Key, Read, Work};
 use super::logs::{LONGEST_NAME, LONGEST_TEXT};
@@ -85,7 +85,7 @@ pub struct OrderAnswer {
 
 pub(super) fn view(record: &OrderRecord) -> OrderAnswer {
     let item: Option<Item> = record.item.as_deref().and_then(|text| serde_json::from_str(text).ok());
-    let unit = item.as_ref().map_or(DistanceUnit::Kilometre, Item::unit);
+    let unit = record.distance_unit;
     let order = &record.order;
     let done = order.completion.as_ref();
     let open = order.status.is_open();
@@ -266,7 +266,7 @@ async fn find(app: &App, caller: &Caller, number: &str) -> Result<OrderRecord, P
 pub(super) async fn get_work_order(
     State(app): State<App>,
     Key(caller, _): Key<Read>,
-    Path(number): Path<String>,
+    Segment(number): Segment,
 ) -> Result<Response, Problem> {
     let record = find(&app, &caller, &number).await?;
     Ok(tagged(record.version, &view(&record)))
@@ -276,8 +276,10 @@ pub(super) async fn get_work_order(
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct OrderPatch {
-    /// The shop's own number for it; null takes it away.
-    external_ref: Option<String>,
+    /// The shop's own number for it; null takes it away, left out it stays.
+    #[serde(default, deserialize_with = "super::body::given")]
+    #[schema(value_type = Option<String>)]
+    external_ref: Option<Option<String>>,
 }
 
 /// Give a work order the shop's own number
@@ -291,11 +293,12 @@ pub struct OrderPatch {
 pub(super) async fn change_work_order(
     State(app): State<App>,
     Key(caller, _): Key<Work>,
-    Path(number): Path<String>,
+    Segment(number): Segment,
     IfMatch(if_match): IfMatch,
     body: Json<OrderPatch>,
 ) -> Result<Answer, Problem> {
-    let reference = reference(body.value.external_ref)?;
+    let order = find(&app, &caller, &number).await?;
+    let reference = body.value.external_ref.map_or(Ok(order.external_ref), reference)?;
     let writing = writing(&app, &caller, None, "", &[]);
     Ok(app.store.refer_order(&number, if_match, reference, &writing, done).await?)
 }
@@ -377,7 +380,7 @@ pub struct AcceptRequest {
 pub(super) async fn accept_work_order(
     State(app): State<App>,
     Key(caller, _): Key<Work>,
-    Path(number): Path<String>,
+    Segment(number): Segment,
     if_match: IfMatch,
     key: IdempotencyKey,
     body: Json<AcceptRequest>,
@@ -405,7 +408,7 @@ pub struct StartRequest {
 pub(super) async fn start_work_order(
     State(app): State<App>,
     Key(caller, _): Key<Work>,
-    Path(number): Path<String>,
+    Segment(number): Segment,
     if_match: IfMatch,
     key: IdempotencyKey,
     body: Json<StartRequest>,
@@ -474,7 +477,7 @@ fn completion(request: CompleteRequest, now: DateTime<Utc>) -> Result<Completion
 pub(super) async fn complete_work_order(
     State(app): State<App>,
     Key(caller, _): Key<Work>,
-    Path(number): Path<String>,
+    Segment(number): Segment,
     if_match: IfMatch,
     key: IdempotencyKey,
     body: Json<CompleteRequest>,
@@ -508,7 +511,7 @@ fn reason(body: &ReasonRequest) -> Result<String, Problem> {
 pub(super) async fn cancel_work_order(
     State(app): State<App>,
     Key(caller, _): Key<Work>,
-    Path(number): Path<String>,
+    Segment(number): Segment,
     if_match: IfMatch,
     key: IdempotencyKey,
     body: Json<ReasonRequest>,
@@ -530,7 +533,7 @@ pub(super) async fn cancel_work_order(
 pub(super) async fn reopen_work_order(
     State(app): State<App>,
     Key(caller, _): Key<Work>,
-    Path(number): Path<String>,
+    Segment(number): Segment,
     if_match: IfMatch,
     key: IdempotencyKey,
     body: Json<ReasonRequest>,

@@ -22,7 +22,6 @@ pub struct Fault {
     /// Name of the query parameter or header at fault.
     pub parameter: Option<String>,
     /// The value given.
-    #[schema(value_type = Option<Object>)]
     pub value: Option<Value>,
 }
 

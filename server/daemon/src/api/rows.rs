@@ -18,7 +18,7 @@ use serde_json::value::RawValue;
 use tokio::sync::mpsc;
 use tokio_util::io::{StreamReader, SyncIoBridge};
 
-use super::body::{media_type, named_field, plain};
+use super::body::{NO_NUL, media_type, named_field, plain, writes_nul};
 use super::problem::{Fault, Problem};
 use crate::config::Limits;
 use crate::store::Refused;
@@ -408,6 +408,10 @@ impl<'de, R: Row> Visitor<'de> for EachRow<'_, '_, R> {
 }
 
 fn from_json<R: Row>(text: &[u8], row: u64) -> Result<R, Refused> {
+    if writes_nul(text) {
+        let value = Value::String(shortened(text));
+        return Err(Refused { row, field: String::new(), value, reason: NO_NUL.to_owned() });
+    }
     let mut reader = serde_json::Deserializer::from_slice(text);
     let parsed = serde_path_to_error::deserialize(&mut reader).map_err(|fault| {
         let reason = plain(&fault.inner().to_string());
@@ -449,6 +453,9 @@ fn from_csv<R: Row>(record: &csv::ByteRecord, headers: &csv::StringRecord, row: 
     let refuse = |field: &str, value: Value, reason: String| Refused { row, field: field.to_owned(), value, reason };
     let record = csv::StringRecord::from_byte_record(record.clone())
         .map_err(|_| refuse("", Value::String(format!("{record:?}")), "the row is not UTF-8".to_owned()))?;
+    if let Some((name, cell)) = headers.iter().zip(&record).find(|(_, cell)| cell.contains('\0')) {
+        return Err(refuse(name, Value::String(cell.to_owned()), NO_NUL.to_owned()));
+    }
     if record.len() != headers.len() {
         let reason = format!("the row has {} cells, the header {}", record.len(), headers.len());
         return Err(refuse("", Value::String(record.iter().collect::<Vec<_>>().join(",")), reason));

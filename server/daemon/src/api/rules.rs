@@ -1,13 +1,13 @@
 //! Service rules.
 
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::http::{StatusCode, Uri};
 use axum::response::Response;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{DistanceUnit, Hours, Metres, Mixed, Rule, Window, WindowSet};
 
-use super::body::{Json, Params};
+use super::body::{Json, Params, Segment};
 use super::condition::{AsSeen, IdempotencyKey, IfMatch, MayBeRepeated, writing};
 use super::key::{Admin, Key, Read};
 use super::logs::LONGEST_NAME;
@@ -279,7 +279,7 @@ pub(super) async fn add_service_rule(
 pub(super) async fn get_service_rule(
     State(app): State<App>,
     Key(caller, _): Key<Read>,
-    Path(code): Path<String>,
+    Segment(code): Segment,
 ) -> Result<Response, Problem> {
     let found = app.store.find_rule(&code).await?;
     let found = found.filter(|rule| rule.depot.as_deref().is_none_or(|depot| caller.actor.may_see(depot)));
@@ -298,7 +298,7 @@ pub(super) async fn get_service_rule(
 pub(super) async fn change_service_rule(
     State(app): State<App>,
     Key(caller, _): Key<Admin>,
-    Path(code): Path<String>,
+    Segment(code): Segment,
     IfMatch(if_match): IfMatch,
     body: Json<RulePatch>,
 ) -> Result<Answer, Problem> {

@@ -19,7 +19,6 @@ pub struct RefusedRow {
     /// Field at fault.
     pub field: String,
     /// Its value.
-    #[schema(value_type = Object)]
     pub value: Value,
     /// What is wrong and what would be right.
     pub reason: String,
@@ -115,12 +114,17 @@ pub(super) fn shown(metres: Metres, unit: DistanceUnit) -> f64 {
 
 /// Rounded to a tenth.
 pub(super) fn tenth(value: f64) -> f64 {
-    (value * 10.0).round() / 10.0
+    no_minus((value * 10.0).round() / 10.0)
 }
 
 /// Rounded to a thousandth.
 pub(super) fn thousandth(value: f64) -> f64 {
-    (value * 1000.0).round() / 1000.0
+    no_minus((value * 1000.0).round() / 1000.0)
+}
+
+/// A sum over nothing is -0.0, which nobody wants to read.
+fn no_minus(value: f64) -> f64 {
+    value + 0.0
 }
 
 /// The answer of a change: what is sent now and again when the request is repeated.

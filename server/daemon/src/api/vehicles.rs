@@ -1,6 +1,6 @@
 //! Vehicles: registered, changed, moved, retired, off the road and back.
 
-use axum::extract::{Path, Request, State};
+use axum::extract::{Request, State};
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
 use chrono::NaiveDate;
@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{DistanceUnit, Metres, Vin, is_north_american, local_day};
 
-use super::body::{Json, Params, read_json};
+use super::body::{Json, Params, Segment, read_json};
 use super::condition::{ActHeaders, AsSeen, DoneOnce, IdempotencyKey, IfMatch, MayBeRepeated, writing};
 use super::key::{Admin, Key, Plan, Read};
 use super::logs::{LONGEST_NAME, LONGEST_TEXT, unit_name};
@@ -347,7 +347,7 @@ pub(super) async fn add_many(app: &App, mut rows: Rows<CheckedVehicle>, writing:
 pub(super) async fn get_vehicle(
     State(app): State<App>,
     Key(caller, _): Key<Read>,
-    Path(unit): Path<String>,
+    Segment(unit): Segment,
 ) -> Result<Response, Problem> {
     let car = visible(&app, &caller, &unit).await?;
     Ok(tagged(car.version, &view(&car)))
@@ -405,7 +405,7 @@ fn patched_odometer(value: f64, unit: Option<&str>) -> Result<Metres, Problem> {
 pub(super) async fn change_vehicle(
     State(app): State<App>,
     Key(caller, _): Key<Admin>,
-    Path(unit): Path<String>,
+    Segment(unit): Segment,
     IfMatch(if_match): IfMatch,
     body: Json<VehiclePatch>,
 ) -> Result<Answer, Problem> {
@@ -457,7 +457,7 @@ pub struct Move {
 pub(super) async fn move_vehicle(
     State(app): State<App>,
     Key(caller, _): Key<Admin>,
-    Path(unit): Path<String>,
+    Segment(unit): Segment,
     IfMatch(if_match): IfMatch,
     key: IdempotencyKey,
     body: Json<Move>,
@@ -502,7 +502,7 @@ pub struct Retire {
 pub(super) async fn retire_vehicle(
     State(app): State<App>,
     Key(caller, _): Key<Admin>,
-    Path(unit): Path<String>,
+    Segment(unit): Segment,
     IfMatch(if_match): IfMatch,
     key: IdempotencyKey,
     body: Json<Retire>,
@@ -532,7 +532,8 @@ pub struct OffRoadRequest {
     to: Option<String>,
     /// Why.
     reason: String,
-    /// Whether only the keys named in `release_by`, or one with the scope admin, may bring it back.
+    /// Whether only the keys named in `release_by`, or one with the scope admin, may bring it back: it stays off the
+    /// road until one does, whatever `to` says.
     #[serde(default)]
     safety_hold: bool,
     /// Names of keys.
@@ -582,7 +583,7 @@ fn off_road_view(record: &OffRoadRecord) -> OffRoadAnswer {
 pub(super) async fn take_off_road(
     State(app): State<App>,
     Key(caller, _): Key<Plan>,
-    Path(unit): Path<String>,
+    Segment(unit): Segment,
     key: IdempotencyKey,
     body: Json<OffRoadRequest>,
 ) -> Result<Answer, Problem> {
@@ -621,7 +622,7 @@ pub(super) async fn take_off_road(
 pub(super) async fn list_off_road(
     State(app): State<App>,
     Key(caller, _): Key<Read>,
-    Path(unit): Path<String>,
+    Segment(unit): Segment,
 ) -> Result<Page<OffRoadAnswer>, Problem> {
     let car = visible(&app, &caller, &unit).await?;
     let items = app.store.off_road(car.id).await?.iter().map(off_road_view).collect();
@@ -659,7 +660,7 @@ pub struct Returned {
 pub(super) async fn return_to_service(
     State(app): State<App>,
     Key(caller, _): Key<Plan>,
-    Path(unit): Path<String>,
+    Segment(unit): Segment,
     key: IdempotencyKey,
     body: Json<ReturnRequest>,
 ) -> Result<Answer, Problem> {

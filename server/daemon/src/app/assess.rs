@@ -27,6 +27,8 @@ pub const SOURCE_IN_SERVICE: i64 = -2;
 pub enum CountsFrom {
     /// A known service.
     Service {
+        /// Which job it was.
+        kind: Kind,
         /// Its local day.
         on: NaiveDate,
         /// Its odometer as written down.
@@ -219,8 +221,8 @@ struct Start {
 
 fn counting(logs: &CarLogs, track: &Track, now: DateTime<Utc>, settings: &Settings) -> (CountsFrom, Option<Start>) {
     let last = logs.services.iter().rev().find(|(kind, service)| kind.restarts_fan_interval() && service.at <= now);
-    if let Some((_, service)) = last {
-        let counts_from = CountsFrom::Service { on: day_of(logs, service.at), odometer: service.odometer };
+    if let Some((kind, service)) = last {
+        let counts_from = CountsFrom::Service { kind: *kind, on: day_of(logs, service.at), odometer: service.odometer };
         return match start_at_service(logs, track, service) {
             Some(start) => (counts_from, Some(start)),
             None => (CountsFrom::Unknown { why: Unknown::NoReading }, None),
@@ -409,6 +411,9 @@ pub fn sentence(assessment: &Assessment, unit: DistanceUnit) -> String {
     let position = &interval.position;
     let from = match &assessment.counts_from {
         CountsFrom::Assumed { on, .. } => format!("the first odometer on {on} (no fan service is known)"),
+        CountsFrom::Service { kind: Kind::PackReplacement, .. } => {
+            format!("the pack replacement of {}", position.service_on)
+        }
         _ => format!("the fan service of {}", position.service_on),
     };
     let number = |metres: f64| grouped(metres / unit.metres());

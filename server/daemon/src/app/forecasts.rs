@@ -1,6 +1,6 @@
 //! Recast: stale cars get new forecasts. And one car's forecast as it is asked for.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use chrono::TimeDelta;
 use ventmile_model::fleet::Kind;
@@ -27,6 +27,22 @@ pub fn rule_for<'a>(rules: &'a [RuleRecord], kind: Kind, car: &CarLogs) -> Optio
             rule.kind == kind && fits(&rule.depot, Some(&car.depot)) && fits(&rule.model, car.model.as_deref())
         })
         .max_by_key(|rule| (rule.depot.is_some(), rule.model.is_some()))
+}
+
+/// What is usual at each depot by these forecasts: the mean of the cars that have history of their own.
+fn usual_among(rows: &[ForecastRow]) -> HashMap<i64, Usual> {
+    let mut by_depot: HashMap<i64, (f64, f64, f64)> = HashMap::new();
+    for row in rows {
+        if let (Some(metres), Some(hours)) = (row.metres_per_day, row.hours_per_day) {
+            let (count, total, total_hours) = by_depot.entry(row.depot_id).or_default();
+            (*count, *total, *total_hours) = (*count + 1.0, *total + metres, *total_hours + hours);
+        }
+    }
+    let mean = |(count, metres, hours): (f64, f64, f64)| Usual {
+        metres_per_day: Some(metres / count),
+        hours_per_day: Some(hours / count),
+    };
+    by_depot.into_iter().map(|(depot, sums)| (depot, mean(sums))).collect()
 }
 
 /// A car's forecast with the rule it rests on.
@@ -116,22 +132,30 @@ impl App {
         rules: &[RuleRecord],
         usual: &HashMap<i64, Usual>,
     ) -> (Vec<ForecastRow>, Vec<(i64, i64)>) {
-        let now = self.now();
-        let mut rows = Vec::with_capacity(cars.len());
-        let mut gone = Vec::new();
-        for car in cars {
-            if car.retired {
-                gone.push((car.vehicle_id, car.mark));
-                continue;
-            }
-            for kind in FORECAST_KINDS {
-                let Some(rule) = rule_for(rules, kind, car) else { continue };
-                let usual = usual.get(&car.depot_id).copied().unwrap_or_default();
-                let assessment = assess(car, &rule.rule, usual, now, &self.settings);
-                rows.push(self.row(car, kind, &assessment));
-            }
-        }
-        (rows, gone)
+        let (serving, retired): (Vec<_>, Vec<_>) = cars.iter().partition(|car| !car.retired);
+        let rows = |cars: &[&CarLogs], usual: &HashMap<i64, Usual>| -> Vec<ForecastRow> {
+            cars.iter().flat_map(|car| self.rows_of(car, rules, usual)).collect()
+        };
+        let mut all = rows(&serving, usual);
+        // A depot's first cars say what is usual there, for those of the same batch that have no history of their own.
+        let mut learned = usual_among(&all);
+        learned.retain(|depot, _| usual.get(depot).is_none_or(|usual| usual.metres_per_day.is_none()));
+        let own: HashSet<i64> =
+            all.iter().filter(|row| row.metres_per_day.is_some()).map(|row| row.vehicle_id).collect();
+        let without_own = |car: &CarLogs| learned.contains_key(&car.depot_id) && !own.contains(&car.vehicle_id);
+        let again: Vec<&CarLogs> = serving.iter().copied().filter(|car| without_own(car)).collect();
+        all.retain(|row| again.iter().all(|car| car.vehicle_id != row.vehicle_id));
+        all.extend(rows(&again, &learned));
+        (all, retired.iter().map(|car| (car.vehicle_id, car.mark)).collect())
+    }
+
+    fn rows_of(&self, car: &CarLogs, rules: &[RuleRecord], usual: &HashMap<i64, Usual>) -> Vec<ForecastRow> {
+        let usual = usual.get(&car.depot_id).copied().unwrap_or_default();
+        let of = |kind: Kind| {
+            let rule = rule_for(rules, kind, car)?;
+            Some(self.row(car, kind, &assess(car, &rule.rule, usual, self.now(), &self.settings)))
+        };
+        FORECAST_KINDS.into_iter().filter_map(of).collect()
     }
 
     fn row(&self, car: &CarLogs, kind: Kind, assessment: &Assessment) -> ForecastRow {

@@ -202,7 +202,8 @@ of_cars!(
 );
 of_cars!(
     OFF_ROAD,
-    "SELECT vehicle_id, from_day, to_day FROM off_road WHERE vehicle_id",
+    "SELECT vehicle_id, from_day, CASE WHEN safety_hold = 1 AND released_us IS NULL THEN NULL ELSE to_day END
+    FROM off_road WHERE vehicle_id",
     "ORDER BY vehicle_id, from_day"
 );
 

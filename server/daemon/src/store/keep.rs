@@ -36,7 +36,7 @@ macro_rules! old_rows {
             " FROM past_services s
                 WHERE s.vehicle_id = ",
             $table,
-            ".vehicle_id AND s.kind = 'fan-service' AND s.voided_us IS NULL)"
+            ".vehicle_id AND s.kind IN ('fan-service', 'pack-replacement') AND s.voided_us IS NULL)"
         )
     };
 }

@@ -323,7 +323,10 @@ impl Store {
         if !address.starts_with("postgres://") && !address.starts_with("postgresql://") {
             return Err(StoreError::Address(address.to_owned()));
         }
-        let options = PgConnectOptions::from_str(address)?.application_name("ventmile");
+        // Notices tell of tables that are there already, at every start.
+        let options = PgConnectOptions::from_str(address)?
+            .application_name("ventmile")
+            .options([("client_min_messages", "warning")]);
         let pool = PgPoolOptions::new().max_connections(connections).acquire_timeout(ACQUIRE_TIMEOUT);
         Ok(Self { db: Db::Postgres(pool.connect_with(options).await?) })
     }

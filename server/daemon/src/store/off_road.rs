@@ -16,7 +16,7 @@ pub struct NewOffRoad {
     pub to: Option<NaiveDate>,
     /// Why.
     pub reason: String,
-    /// Whether only the named keys may bring it back.
+    /// Whether only the named keys may bring it back: it then stays off the road until one does, whatever `to` says.
     pub safety_hold: bool,
     /// Names of the keys that may release a safety hold.
     pub release_by: Vec<String>,
@@ -40,7 +40,8 @@ const ADD: &str = "INSERT INTO off_road (vehicle_id, from_day, to_day, reason, s
 const LIST: &str = "SELECT id, from_day, to_day, reason, safety_hold, release_by, released_us FROM off_road
     WHERE vehicle_id = $1 ORDER BY from_day, id";
 const STANDING: &str = "SELECT id, from_day, to_day, reason, safety_hold, release_by, released_us FROM off_road
-    WHERE vehicle_id = $1 AND released_us IS NULL AND from_day <= $2 AND (to_day IS NULL OR to_day >= $2) ORDER BY id";
+    WHERE vehicle_id = $1 AND released_us IS NULL AND from_day <= $2
+        AND (to_day IS NULL OR to_day >= $2 OR safety_hold = 1) ORDER BY id";
 const END: &str = "UPDATE off_road SET to_day = $2, released_us = $3 WHERE id = $1 AND released_us IS NULL";
 
 fn record((id, from, to, reason, hold, release_by, released): Row) -> Result<OffRoadRecord> {

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use serde_json::{Value, json};
-use ventmile_model::fleet::{Completion, Kind, Metres, Order, Outcome, Status};
+use ventmile_model::fleet::{Completion, DistanceUnit, Kind, Metres, Order, Outcome, Status};
 
 use super::journal::Entry;
 use super::values::{instant, known, micros};
@@ -23,6 +23,8 @@ pub struct OrderRecord {
     pub depot: String,
     /// Number of that depot.
     pub depot_id: i64,
+    /// Unit in which that depot shows distances.
+    pub distance_unit: DistanceUnit,
     /// The job.
     pub kind: Kind,
     /// Status, holder, completion.
@@ -130,6 +132,7 @@ struct Row {
     external_ref: Option<String>,
     assigned_to: Option<String>,
     started_us: Option<i64>,
+    distance_unit: String,
     outcome: Option<String>,
     done_us: Option<i64>,
     done_metres: Option<i64>,
@@ -145,7 +148,7 @@ macro_rules! select {
         concat!(
             "SELECT w.id, w.version, w.vehicle_id, v.unit, d.code AS depot, w.depot_id, w.kind, w.status, w.raised_by,
                 w.reason, f.raise_reason AS reason_today, f.item, w.rank, w.due_day, w.external_ref, w.assigned_to,
-                w.started_us, w.outcome, w.done_us, w.done_metres, w.done_by, w.note, w.closing_reason, w.created_us,
+                w.started_us, d.distance_unit, w.outcome, w.done_us, w.done_metres, w.done_by, w.note, w.closing_reason, w.created_us,
                 w.changed_us
             FROM work_orders w JOIN vehicles v ON v.id = w.vehicle_id JOIN depots d ON d.id = w.depot_id
                 LEFT JOIN forecasts f ON f.vehicle_id = w.vehicle_id AND f.kind = w.kind ",
@@ -209,12 +212,11 @@ const CHANGE: &str =
 const REFER: &str = "UPDATE work_orders SET external_ref = $2, external_key_id = $3, changed_us = $4,
         version = version + 1
     WHERE id = $1 AND version = $5";
+/// A service that somebody told apart keeps its row: the order's own stands a microsecond beside it.
 const SERVICE_DONE: &str = "INSERT INTO past_services
         (vehicle_id, kind, at_us, metres, note, work_order_id, received_us, revision)
     VALUES ($1, $2, $3, $4, $5, $6, $7, 0)
-    ON CONFLICT (vehicle_id, kind, at_us) DO UPDATE SET metres = excluded.metres, note = excluded.note,
-        work_order_id = excluded.work_order_id, received_us = excluded.received_us, voided_us = NULL,
-        revision = past_services.revision + 1";
+    ON CONFLICT (vehicle_id, kind, at_us) DO NOTHING";
 const SERVICE_UNDONE: &str = "UPDATE past_services SET voided_us = $2, revision = revision + 1
     WHERE work_order_id = $1 AND voided_us IS NULL";
 
@@ -272,6 +274,7 @@ impl TryFrom<Row> for OrderRecord {
             unit: row.unit,
             depot: row.depot,
             depot_id: row.depot_id,
+            distance_unit: known("depots.distance_unit", &row.distance_unit, DistanceUnit::parse(&row.distance_unit))?,
             kind: known("work_orders.kind", &row.kind, Kind::parse(&row.kind))?,
             order: Order {
                 status: known("work_orders.status", &row.status, Status::parse(&row.status))?,
@@ -301,6 +304,11 @@ fn journal_view(order: &Order) -> Value {
         "odometer_m": order.completion.as_ref().and_then(|done| done.odometer).map(|metres| metres.0),
         "done_by": order.completion.as_ref().map(|done| done.by.as_str()),
     })
+}
+
+fn reference_taken() -> Conflict {
+    let reason = "another order has this external_ref from this key: each may be used once".to_owned();
+    Conflict::Field { field: "external_ref", reason }
 }
 
 impl Tx {
@@ -340,16 +348,14 @@ impl Tx {
         .await
     }
 
-    async fn check_reference(&mut self, reference: Option<&str>, writing: &Writing) -> Result<()> {
+    /// An external reference may stand on one order of a key: this one, or none yet.
+    async fn check_reference(&mut self, reference: Option<&str>, own: Option<i64>, writing: &Writing) -> Result<()> {
         let Some(reference) = reference else { return Ok(()) };
         let taken: Option<i64> = within!(self, c => sqlx::query_scalar(BY_REFERENCE)
             .bind(writing.actor.key_id).bind(reference).fetch_optional(c).await)?;
         match taken {
-            Some(id) => {
-                let reason = format!("{} has this external_ref: each may be used once", order_number(id));
-                Err(Conflict::Field { field: "external_ref", reason }.into())
-            }
-            None => Ok(()),
+            Some(id) if Some(id) != own => Err(reference_taken().into()),
+            _ => Ok(()),
         }
     }
 
@@ -382,12 +388,24 @@ impl Tx {
                 .execute(c).await.map(drop))?;
         }
         if let Some(done) = new.completion.as_ref().filter(|done| done.outcome == Outcome::Serviced) {
-            within!(self, c => sqlx::query(SERVICE_DONE)
-                .bind(old.vehicle_id).bind(old.kind.as_str()).bind(micros(done.at))
-                .bind(done.odometer.map(|metres| metres.0)).bind(&done.note).bind(old.id).bind(micros(now))
-                .execute(c).await.map(drop))?;
+            let mut at_us = micros(done.at);
+            while self.add_service(old, done, at_us, now).await? == 0 {
+                at_us += 1;
+            }
         }
         self.mark_stale(old.vehicle_id, micros(now)).await
+    }
+
+    async fn add_service(
+        &mut self,
+        order: &OrderRecord,
+        done: &Completion,
+        at_us: i64,
+        now: DateTime<Utc>,
+    ) -> Result<u64> {
+        Ok(within!(self, c => sqlx::query(SERVICE_DONE)
+            .bind(order.vehicle_id).bind(order.kind.as_str()).bind(at_us).bind(done.odometer.map(|metres| metres.0))
+            .bind(&done.note).bind(order.id).bind(micros(now)).execute(c).await.map(|added| added.rows_affected()))?)
     }
 }
 
@@ -447,7 +465,7 @@ impl Store {
                 Conflict::Exists { what: "open order of this kind for the car:", name: order_number(id) }.into()
             );
         }
-        tx.check_reference(new.external_ref.as_deref(), writing).await?;
+        tx.check_reference(new.external_ref.as_deref(), None, writing).await?;
         let place: Option<(i64, i64)> = within!(&mut tx, c => sqlx::query_as(FORECAST_PLACE)
             .bind(car.id).bind(kind).fetch_optional(c).await)?;
         let today = super::values::day_number(writing.now.with_timezone(&car.zone).date_naive());
@@ -545,13 +563,12 @@ impl Store {
         let mut tx = self.begin().await?;
         let old = tx.order(number, writing).await?;
         if_match.check(old.version)?;
-        if old.external_ref != external_ref {
-            tx.check_reference(external_ref.as_deref(), writing).await?;
-        }
         let key_id = external_ref.as_ref().and(writing.actor.key_id);
-        let changed = within!(&mut tx, c => sqlx::query(REFER)
+        tx.check_reference(external_ref.as_deref(), Some(old.id), writing).await?;
+        let changed: Result<u64, sqlx::Error> = within!(&mut tx, c => sqlx::query(REFER)
             .bind(old.id).bind(&external_ref).bind(key_id).bind(micros(writing.now)).bind(old.version)
-            .execute(c).await.map(|done| done.rows_affected()))?;
+            .execute(c).await.map(|done| done.rows_affected()));
+        let changed = changed.map_err(|error| StoreError::or_exists(error, reference_taken))?;
         one_changed(changed, old.version)?;
         let record = tx.reread(old.id).await?;
         tx.journal_order("work-order refer", Some(&old), &record, writing).await?;

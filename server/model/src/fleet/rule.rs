@@ -36,10 +36,11 @@ impl Kind {
         Self::ALL.into_iter().find(|kind| kind.as_str() == text)
     }
 
-    /// Whether doing this job restarts the fan-service interval.
+    /// Whether doing this job restarts the fan-service interval: the fan is serviced whenever the pack is replaced
+    /// (common practice, no published source).
     #[must_use]
     pub const fn restarts_fan_interval(self) -> bool {
-        matches!(self, Self::FanService)
+        matches!(self, Self::FanService | Self::PackReplacement)
     }
 }
 
