@@ -143,7 +143,8 @@ pub(super) struct OrderQuery {
     assigned_to: Option<String>,
     /// Only with this number of the shop's.
     external_ref: Option<String>,
-    /// Changed at or after this time, in the order of change: for polling, repeat with the last `changed_at` seen.
+    /// Changed at or after this time, in the order of change: for polling, repeat with the last `changed_at` seen less a
+    /// few seconds, since changes made side by side may become visible in another order.
     changed_since: Option<String>,
     /// Items on a page.
     limit: Option<i64>,

@@ -216,9 +216,8 @@ pub(super) async fn list_service_rules(
 ) -> Result<Page<RuleAnswer>, Problem> {
     let limit = page::limit(&app, query.limit)?;
     let after: String = page::place(query.cursor.as_deref())?.unwrap_or_default();
-    let mut rows = app.store.rules(&after, limit + 1).await?;
+    let mut rows = app.store.rules(&after, caller.actor.key_depots_of(), limit + 1).await?;
     let next = page::cut(&mut rows, limit, uri.path(), uri.query(), |row| row.code.clone());
-    rows.retain(|row| row.depot.as_deref().is_none_or(|depot| caller.actor.may_see(depot)));
     Ok(Page { items: rows.iter().map(view).collect(), next })
 }
 
@@ -304,6 +303,7 @@ pub(super) async fn change_service_rule(
 ) -> Result<Answer, Problem> {
     let patch = body.value;
     let found = app.store.find_rule(&code).await?;
+    let found = found.filter(|rule| rule.depot.as_deref().is_none_or(|depot| caller.actor.may_see(depot)));
     let old = found.ok_or_else(|| Problem::not_found("service rule", &code))?;
     let given_unit = patch.distance_unit.as_deref().map(unit).transpose()?;
     let unit = given_unit.unwrap_or(old.distance_unit);

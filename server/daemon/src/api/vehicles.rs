@@ -20,7 +20,7 @@ use super::values;
 use crate::app::App;
 use crate::app::keys::{Caller, Scope};
 use crate::store::{
-    Answer, NewOffRoad, NewVehicle, OffRoadRecord, Refused, StoreError, Tally, VehicleChange, VehicleFilter,
+    Actor, Answer, NewOffRoad, NewVehicle, OffRoadRecord, Refused, StoreError, Tally, VehicleChange, VehicleFilter,
     VehicleRecord, Writing,
 };
 
@@ -122,12 +122,12 @@ fn wrong_check_digit(vin: &Vin) -> Option<String> {
 }
 
 /// The check digit binds where the depot is in North America (49 CFR 565).
-async fn check_vin(app: &App, checked: &CheckedVehicle) -> Result<(), RefusedOr> {
+async fn check_vin(app: &App, actor: &Actor, checked: &CheckedVehicle) -> Result<(), RefusedOr> {
     let new = &checked.new;
     let Some((vin, reason)) = new.vin.as_ref().and_then(|vin| Some((vin, wrong_check_digit(vin)?))) else {
         return Ok(());
     };
-    let depot = app.store.find_depot(&new.depot).await?;
+    let depot = app.store.find_depot(&new.depot).await?.filter(|_| actor.may_see(&new.depot));
     match depot {
         Some(depot) if is_north_american(depot.depot.zone) => {
             Err(RefusedOr::Refused(refuse(checked.row, "vin", vin.as_str(), reason)))
@@ -284,7 +284,7 @@ pub(super) async fn add_vehicles(
     if single {
         let row: VehicleRow = read_json(&bytes)?;
         let checked = row.check(1).map_err(refusal)?;
-        match check_vin(&app, &checked).await {
+        match check_vin(&app, &caller.actor, &checked).await {
             Ok(()) => {}
             Err(RefusedOr::Refused(refused)) => return Err(refusal(refused)),
             Err(RefusedOr::Store(error)) => return Err(error.into()),
@@ -327,7 +327,7 @@ pub(super) async fn add_many(app: &App, mut rows: Rows<CheckedVehicle>, writing:
         tally.refused.extend(refused);
         let mut fit = Vec::with_capacity(checked.len());
         for checked in checked {
-            match check_vin(app, &checked).await {
+            match check_vin(app, &writing.actor, &checked).await {
                 Ok(()) => fit.push((checked.row, checked.new)),
                 Err(RefusedOr::Refused(refused)) => tally.refused.push(refused),
                 Err(RefusedOr::Store(error)) => return Err(error.into()),
@@ -433,6 +433,17 @@ pub(super) async fn change_vehicle(
     Ok(done)
 }
 
+/// A day that is not still to come: what takes effect at once cannot be dated ahead.
+fn day_so_far(text: Option<&str>, today: NaiveDate) -> Result<NaiveDate, Problem> {
+    let Some(text) = text else { return Ok(today) };
+    let day = checked("on", text, values::date(text))?;
+    if day > today {
+        let detail = format!("give today, {today} at the depot, or an earlier day: this takes effect at once");
+        return Err(Problem::body(Fault::field("/on", Some(text.into()), detail)));
+    }
+    Ok(day)
+}
+
 /// Where a car moves.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -469,10 +480,7 @@ pub(super) async fn move_vehicle(
     let depot = depot.ok_or_else(|| {
         Problem::body(Fault::field("/depot", Some(request.depot.as_str().into()), "there is no such depot"))
     })?;
-    let on = match &request.on {
-        Some(text) => checked("on", text.as_str(), values::date(text))?,
-        None => local_day(writing.now, depot.depot.zone),
-    };
+    let on = day_so_far(request.on.as_deref(), local_day(writing.now, depot.depot.zone))?;
     let done = app.store.move_vehicle(&unit, if_match, &request.depot, on, &writing, changed).await?;
     app.news.notify_one();
     Ok(done)
@@ -511,10 +519,7 @@ pub(super) async fn retire_vehicle(
     let request = body.value;
     let reason = checked("reason", request.reason.as_str(), values::name(&request.reason, LONGEST_TEXT))?;
     let writing = writing(&app, &caller, Some(key), &format!("vehicles/{unit}/retire"), &body.bytes);
-    let on = match &request.on {
-        Some(text) => checked("on", text.as_str(), values::date(text))?,
-        None => local_day(writing.now, car.zone),
-    };
+    let on = day_so_far(request.on.as_deref(), local_day(writing.now, car.zone))?;
     let done = app.store.retire_vehicle(&unit, if_match, on, &reason, &writing, changed).await?;
     app.news.notify_one();
     Ok(done)

@@ -68,7 +68,7 @@ impl App {
         if claimed.is_empty() {
             return Ok(0);
         }
-        let rules = self.store.rules("", ALL_RULES).await?;
+        let rules = self.store.rules("", None, ALL_RULES).await?;
         let cars = self.store.car_logs(&claimed).await?;
         let usual = self.usual_of(&cars).await?;
         let count = cars.len();
@@ -188,7 +188,7 @@ impl App {
         let Some(logs) = self.store.car_logs(&[(vehicle_id, 0)]).await?.into_iter().next() else {
             return Ok(None);
         };
-        let rules = self.store.rules("", ALL_RULES).await?;
+        let rules = self.store.rules("", None, ALL_RULES).await?;
         let Some(record) = rule_for(&rules, kind, &logs).cloned() else { return Ok(None) };
         let usual = self.store.usual(logs.depot_id).await?;
         let assessment = assess(&logs, &record.rule, usual, self.now(), &self.settings);

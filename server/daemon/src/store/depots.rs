@@ -5,7 +5,7 @@ use ventmile_model::fleet::{Depot, DistanceUnit, OpeningHours, parse_zone};
 
 use super::journal::Entry;
 use super::values::{known, micros};
-use super::{Answer, Conflict, Result, Store, StoreError, Tx, Writing, one_changed, read, within};
+use super::{Answer, Conflict, Result, Store, StoreError, Tx, Writing, one_changed, read, stale, within};
 
 /// A stored depot.
 #[derive(Clone, Debug)]
@@ -60,9 +60,7 @@ const ADD: &str = "INSERT INTO depots
 const CHANGE: &str = "UPDATE depots SET name = $2, zone = $3, bays = $4, distance_unit = $5, opening_hours = $6,
         version = version + 1, changed_us = $7
     WHERE id = $1 AND version = $8";
-const STALE_BY_DEPOT: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
-    SELECT id, $2, 1, 0 FROM vehicles WHERE depot_id = $1
-    ON CONFLICT (vehicle_id) DO UPDATE SET mark = stale_cars.mark + 1";
+const STALE_BY_DEPOT: &str = stale!("SELECT id, $2, $2, 0 FROM vehicles WHERE depot_id = $1");
 
 impl TryFrom<Row> for DepotRecord {
     type Error = StoreError;
@@ -176,7 +174,6 @@ impl Store {
         let mut tx = self.begin().await?;
         let old = tx.depot(code, writing).await?;
         if_match.check(old.version)?;
-        let zone_changes = change.zone.is_some_and(|zone| zone != old.depot.zone);
         let record = DepotRecord { id: old.id, version: old.version + 1, depot: change.applied_to(&old.depot) };
         let depot = &record.depot;
         let changed = within!(&mut tx, c => sqlx::query(CHANGE)
@@ -184,7 +181,7 @@ impl Store {
             .bind(depot.distance_unit.as_str()).bind(stored_hours(&depot.hours).to_string())
             .bind(micros(writing.now)).bind(old.version).execute(c).await.map(|done| done.rows_affected()))?;
         one_changed(changed, old.version)?;
-        if zone_changes {
+        if depot.zone != old.depot.zone || depot.distance_unit != old.depot.distance_unit {
             within!(&mut tx, c => sqlx::query(STALE_BY_DEPOT).bind(old.id).bind(micros(writing.now))
                 .execute(c).await.map(drop))?;
         }

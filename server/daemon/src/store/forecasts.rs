@@ -1,6 +1,6 @@
 //! Stale cars, what a forecast is made from, and the forecasts as lists show them.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
@@ -161,7 +161,7 @@ const UNCLAIM: &str = "UPDATE stale_cars SET claimed_until_us = 0";
 const COUNT_STALE: &str = "SELECT count(*) FROM stale_cars";
 const DEPOT_ZONES: &str = "SELECT id, zone FROM depots";
 const OUTDATED: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
-    SELECT f.vehicle_id, $3, 1, 0 FROM forecasts f WHERE f.depot_id = $1 AND f.made_day < $2
+    SELECT f.vehicle_id, $3, $3, 0 FROM forecasts f WHERE f.depot_id = $1 AND f.made_day < $2
     ON CONFLICT (vehicle_id) DO NOTHING";
 const USUAL: &str = "SELECT avg(metres_per_day), avg(hours_per_day) FROM forecasts
     WHERE depot_id = $1 AND metres_per_day IS NOT NULL AND kind = 'fan-service'";
@@ -176,7 +176,8 @@ macro_rules! of_cars {
             concat!($sqlite, " IN (SELECT value FROM json_each($1)) ", $tail),
             concat!(
                 $postgres,
-                " IN (SELECT CAST(value AS bigint) FROM jsonb_array_elements_text(CAST($1 AS jsonb)) AS value) ",
+                // With IN Postgres guesses many cars and reads the whole table.
+                " = ANY (ARRAY(SELECT CAST(value AS bigint) FROM jsonb_array_elements_text(CAST($1 AS jsonb)) AS value)) ",
                 $tail
             ),
         ];
@@ -247,8 +248,8 @@ const SAVE: &str =
 const SORT_ORDER: &str = "UPDATE work_orders SET rank = $3, due_day = $4
     WHERE vehicle_id = $1 AND kind = $2 AND status IN ('needs-action', 'in-process')";
 const FRESH: &str = "DELETE FROM stale_cars WHERE vehicle_id = $1 AND mark = $2";
-/// Something came in while the car was computed: it may be claimed again at once.
-const RELEASE: &str = "UPDATE stale_cars SET claimed_until_us = 0 WHERE vehicle_id = $1";
+/// Ends the claim on a car and tells its mark; where something came in meanwhile it may be claimed again at once.
+const RELEASE: &str = "UPDATE stale_cars SET claimed_until_us = 0 WHERE vehicle_id = $1 RETURNING mark";
 const FORGET: &str = "DELETE FROM forecasts WHERE vehicle_id = $1";
 
 const LIST: &str = "SELECT f.rank, f.due_day, f.vehicle_id, f.kind, v.unit, d.code, w.id, f.item
@@ -468,19 +469,18 @@ impl Store {
     /// [`StoreError`] when the database fails; nothing is saved then.
     pub async fn save_forecasts(&self, rows: &[ForecastRow], gone: &[(i64, i64)], now: DateTime<Utc>) -> Result<()> {
         let mut tx = self.begin().await?;
-        for row in rows {
+        let mut still = HashSet::new();
+        let claims = rows.iter().map(|row| (row.vehicle_id, row.mark)).chain(gone.iter().copied());
+        for (vehicle_id, mark) in claims.collect::<HashSet<_>>() {
+            if tx.end_claim(vehicle_id, mark).await? {
+                still.insert(vehicle_id);
+            }
+        }
+        for row in rows.iter().filter(|row| still.contains(&row.vehicle_id)) {
             tx.save_forecast(row, now).await?;
         }
         for (vehicle_id, _) in gone {
             within!(&mut tx, c => sqlx::query(FORGET).bind(vehicle_id).execute(c).await.map(drop))?;
-        }
-        let done = rows.iter().map(|row| (row.vehicle_id, row.mark)).chain(gone.iter().copied());
-        for (vehicle_id, mark) in done {
-            let fresh = within!(&mut tx, c => sqlx::query(FRESH).bind(vehicle_id).bind(mark)
-                .execute(c).await.map(|done| done.rows_affected()))?;
-            if fresh == 0 {
-                within!(&mut tx, c => sqlx::query(RELEASE).bind(vehicle_id).execute(c).await.map(drop))?;
-            }
         }
         tx.commit().await
     }
@@ -509,6 +509,17 @@ impl Store {
 }
 
 impl Tx {
+    /// Ends a claim; whether the forecast made under it is still wanted. Where the car is fresh already another worker
+    /// took over after the claim ran out, and what it saved rests on more.
+    async fn end_claim(&mut self, vehicle_id: i64, mark: i64) -> Result<bool> {
+        let found: Option<i64> =
+            within!(self, c => sqlx::query_scalar(RELEASE).bind(vehicle_id).fetch_optional(c).await)?;
+        if found == Some(mark) {
+            within!(self, c => sqlx::query(FRESH).bind(vehicle_id).bind(mark).execute(c).await.map(drop))?;
+        }
+        Ok(found.is_some())
+    }
+
     async fn save_forecast(&mut self, row: &ForecastRow, now: DateTime<Utc>) -> Result<()> {
         let due_day = row.due_on.map_or(NEVER, day_number);
         let kind = row.kind.as_str();

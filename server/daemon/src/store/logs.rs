@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use ventmile_model::fleet::{Kind, Metres, parse_zone};
 
 use super::values::{date, day_number, known, micros};
-use super::{Actor, Result, Tx, within};
+use super::{Actor, Result, Tx, stale, within};
 
 /// One odometer reading as sent.
 #[derive(Clone, Debug)]
@@ -213,15 +213,15 @@ macro_rules! holders {
             "SELECT u.unit, u.vehicle_id, u.from_day, u.to_day, s.from_day AS stay_from, d.zone, now.code AS depot_now
             FROM unit_numbers u JOIN stays s ON s.vehicle_id = u.vehicle_id JOIN depots d ON d.id = s.depot_id
                 JOIN vehicles v ON v.id = u.vehicle_id JOIN depots now ON now.id = v.depot_id
-            WHERE u.unit IN (",
+            WHERE u.unit ",
             $units,
-            ") ORDER BY u.unit, u.from_day, s.from_day"
+            " ORDER BY u.unit, u.from_day, s.from_day"
         )
     };
 }
 
-const HOLDERS_SQLITE: &str = holders!("SELECT value FROM json_each($1)");
-const HOLDERS_POSTGRES: &str = holders!("SELECT jsonb_array_elements_text(CAST($1 AS jsonb))");
+const HOLDERS_SQLITE: &str = holders!("IN (SELECT value FROM json_each($1))");
+const HOLDERS_POSTGRES: &str = holders!("= ANY (ARRAY(SELECT jsonb_array_elements_text(CAST($1 AS jsonb))))");
 
 struct Holder {
     vehicle_id: i64,
@@ -440,12 +440,9 @@ impl Tx {
     }
 
     async fn mark_all_stale(&mut self, cars: HashSet<i64>, now: DateTime<Utc>) -> Result<()> {
-        const SQLITE: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
-            SELECT value, $2, 1, 0 FROM json_each($1) WHERE true
-            ON CONFLICT (vehicle_id) DO UPDATE SET mark = stale_cars.mark + 1";
-        const POSTGRES: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
-            SELECT value::bigint, $2, 1, 0 FROM jsonb_array_elements_text(CAST($1 AS jsonb)) AS value
-            ON CONFLICT (vehicle_id) DO UPDATE SET mark = stale_cars.mark + 1";
+        const SQLITE: &str = stale!("SELECT value, $2, $2, 0 FROM json_each($1) WHERE true");
+        const POSTGRES: &str =
+            stale!("SELECT value::bigint, $2, $2, 0 FROM jsonb_array_elements_text(CAST($1 AS jsonb)) AS value");
         if cars.is_empty() {
             return Ok(());
         }

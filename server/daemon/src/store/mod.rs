@@ -263,7 +263,20 @@ macro_rules! within {
     };
 }
 
-use {read, within};
+/// Marks the cars of a selection (number, instant, instant, 0) stale. A mark is the instant of its marking, or later: one
+/// that was taken away never comes again.
+macro_rules! stale {
+    ($cars:literal) => {
+        concat!(
+            "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us) ",
+            $cars,
+            " ON CONFLICT (vehicle_id) DO UPDATE
+            SET mark = CASE WHEN excluded.mark > stale_cars.mark THEN excluded.mark ELSE stale_cars.mark + 1 END"
+        )
+    };
+}
+
+use {read, stale, within};
 
 impl Tx {
     /// The text for this transaction's dialect.

@@ -212,11 +212,14 @@ const CHANGE: &str =
 const REFER: &str = "UPDATE work_orders SET external_ref = $2, external_key_id = $3, changed_us = $4,
         version = version + 1
     WHERE id = $1 AND version = $5";
-/// A service that somebody told apart keeps its row: the order's own stands a microsecond beside it.
+/// A standing service that somebody told apart keeps its row: the order's own is then written a microsecond beside it.
 const SERVICE_DONE: &str = "INSERT INTO past_services
         (vehicle_id, kind, at_us, metres, note, work_order_id, received_us, revision)
     VALUES ($1, $2, $3, $4, $5, $6, $7, 0)
-    ON CONFLICT (vehicle_id, kind, at_us) DO NOTHING";
+    ON CONFLICT (vehicle_id, kind, at_us) DO UPDATE SET metres = excluded.metres, note = excluded.note,
+        work_order_id = excluded.work_order_id, received_us = excluded.received_us, voided_us = NULL,
+        revision = past_services.revision + 1
+    WHERE past_services.voided_us IS NOT NULL OR past_services.work_order_id = excluded.work_order_id";
 const SERVICE_UNDONE: &str = "UPDATE past_services SET voided_us = $2, revision = revision + 1
     WHERE work_order_id = $1 AND voided_us IS NULL";
 

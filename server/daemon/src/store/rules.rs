@@ -6,7 +6,7 @@ use ventmile_model::fleet::{DistanceUnit, Hours, Kind, Metres, Mixed, Rule, Wind
 
 use super::journal::Entry;
 use super::values::{known, micros};
-use super::{Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, read, within};
+use super::{Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, read, stale, within};
 
 /// A stored rule.
 #[derive(Clone, Debug)]
@@ -120,16 +120,18 @@ macro_rules! select {
 }
 
 const BY_CODE: &str = select!("WHERE r.code = $1");
-const LIST: &str = select!("WHERE r.code > $1 ORDER BY r.code LIMIT $2");
+const LIST: &str = select!(
+    "WHERE r.code > $1 AND (CAST($2 AS BIGINT) IS NULL OR r.depot_id IS NULL
+        OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $2 AND key_depots.depot_id = r.depot_id))
+    ORDER BY r.code LIMIT $3"
+);
 const ADD: &str = "INSERT INTO service_rules (code, kind, depot_id, model, hard, ordinary, distance_unit, lead_days,
         mixed, raise_chance, version, created_us, changed_us)
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, 1, $11, $11) RETURNING id";
 const CHANGE: &str = "UPDATE service_rules SET hard = $2, ordinary = $3, distance_unit = $4, lead_days = $5,
         mixed = $6, raise_chance = $7, version = version + 1, changed_us = $8
     WHERE id = $1 AND version = $9";
-const STALE_ALL: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
-    SELECT id, $1, 1, 0 FROM vehicles WHERE retired_day IS NULL
-    ON CONFLICT (vehicle_id) DO UPDATE SET mark = stale_cars.mark + 1";
+const STALE_ALL: &str = stale!("SELECT id, $1, $1, 0 FROM vehicles WHERE retired_day IS NULL");
 
 impl TryFrom<Row> for RuleRecord {
     type Error = StoreError;
@@ -201,12 +203,12 @@ impl Store {
         row.map(RuleRecord::try_from).transpose()
     }
 
-    /// Rules by code, after `after`.
+    /// Rules by code, after `after`; only those for all depots or the key's when `key_depots_of` names one.
     ///
     /// # Errors
     /// [`StoreError`] when the database fails or a row cannot be read.
-    pub async fn rules(&self, after: &str, limit: i64) -> Result<Vec<RuleRecord>> {
-        let rows: Vec<Row> = read!(self, pool => sqlx::query_as(LIST).bind(after).bind(limit).fetch_all(pool).await)?;
+    pub async fn rules(&self, after: &str, key_depots_of: Option<i64>, limit: i64) -> Result<Vec<RuleRecord>> {
+        let rows: Vec<Row> = read!(self, pool => sqlx::query_as(LIST).bind(after).bind(key_depots_of).bind(limit).fetch_all(pool).await)?;
         rows.into_iter().map(RuleRecord::try_from).collect()
     }
 
@@ -262,9 +264,11 @@ impl Store {
         let row: Option<Row> = within!(&mut tx, c => sqlx::query_as(BY_CODE).bind(code).fetch_optional(c).await)?;
         let missing = || Conflict::Missing { what: "service rule", name: code.to_owned() };
         let old: RuleRecord = row.ok_or_else(missing)?.try_into()?;
+        if old.depot.as_deref().is_some_and(|depot| !writing.actor.may_see(depot)) {
+            return Err(missing().into());
+        }
         if_match.check(old.version)?;
-        let within_reach = old.depot.as_deref().is_some_and(|depot| writing.actor.may_see(depot));
-        if writing.actor.key_depots_of().is_some() && !within_reach {
+        if writing.actor.key_depots_of().is_some() && old.depot.is_none() {
             return Err(Conflict::Forbidden("this rule reaches beyond the depots of the key".into()).into());
         }
         let mut new = RuleRecord { version: old.version + 1, ..old.clone() };

@@ -9,7 +9,7 @@ use super::journal::Entry;
 use super::orders::order_number;
 use super::values::{date, day_number, known, micros};
 use super::{
-    Answer, Conflict, IfMatch, Refused, Result, Store, StoreError, Tally, Tx, Writing, one_changed, read, within,
+    Answer, Conflict, IfMatch, Refused, Result, Store, StoreError, Tally, Tx, Writing, one_changed, read, stale, within,
 };
 
 /// A stored vehicle.
@@ -155,10 +155,10 @@ const CANCEL_ORDERS: &str = "UPDATE work_orders SET status = 'cancelled', closin
         changed_us = $3
     WHERE vehicle_id = $1 AND status IN ('needs-action', 'in-process') RETURNING id";
 const DROP_FORECASTS: &str = "DELETE FROM forecasts WHERE vehicle_id = $1";
+const MOVE_FORECASTS: &str = "UPDATE forecasts SET depot_id = $2 WHERE vehicle_id = $1";
 const MOVE_ORDERS: &str = "UPDATE work_orders SET depot_id = $2, version = version + 1, changed_us = $3
     WHERE vehicle_id = $1 AND status IN ('needs-action', 'in-process')";
-pub(super) const MARK_STALE: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
-    VALUES ($1, $2, 1, 0) ON CONFLICT (vehicle_id) DO UPDATE SET mark = stale_cars.mark + 1";
+pub(super) const MARK_STALE: &str = stale!("VALUES ($1, $2, $2, 0)");
 
 impl TryFrom<Row> for VehicleRecord {
     type Error = StoreError;
@@ -421,6 +421,7 @@ impl Store {
         tx.save_vehicle(&old, &new, now_us).await?;
         within!(&mut tx, c => sqlx::query(MOVE_ORDERS).bind(old.id).bind(target.id).bind(now_us)
             .execute(c).await.map(drop))?;
+        within!(&mut tx, c => sqlx::query(MOVE_FORECASTS).bind(old.id).bind(target.id).execute(c).await.map(drop))?;
         tx.mark_stale(old.id, now_us).await?;
         tx.journal_vehicle("vehicle move", Some(&old), &new, writing).await?;
         tx.finish(writing, answer(&new)).await
