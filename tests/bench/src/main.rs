@@ -1,0 +1,108 @@
+//! Measures the daemon against the bare engine and bare axum.
+//!
+//! The machine may be busy and its figures worth little, so each work is done in rounds, the daemon and its reference
+//! by turns, and what counts is the median of the rounds' ratios.
+#![allow(clippy::disallowed_methods, reason = "a benchmark reads the clock and the environment")]
+
+mod bare;
+mod daemon;
+mod database;
+mod disk;
+mod fleet;
+mod http;
+mod memory;
+mod process;
+mod table;
+mod work;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use tokio::signal::unix::{SignalKind, signal};
+
+use daemon::Program;
+use database::{Database, Server};
+use work::Sizes;
+
+type Fault = Box<dyn std::error::Error + Send + Sync>;
+type Result<T, E = Fault> = std::result::Result<T, E>;
+
+const USAGE: &str = "ventmile-bench DAEMON [--quick] [--only sqlite|postgres] [--set NAME=VALUE]";
+
+struct Arguments {
+    daemon: PathBuf,
+    quick: bool,
+    only: Option<String>,
+    /// Settings of the daemon, to try them.
+    set: Vec<String>,
+}
+
+fn arguments(mut given: impl Iterator<Item = String>) -> Result<Arguments> {
+    let daemon = given.next().ok_or(USAGE)?.into();
+    let mut arguments = Arguments { daemon, quick: false, only: None, set: Vec::new() };
+    while let Some(text) = given.next() {
+        match text.as_str() {
+            "--quick" => arguments.quick = true,
+            "--only" => arguments.only = Some(given.next().ok_or(USAGE)?),
+            "--set" => arguments.set.push(given.next().ok_or(USAGE)?),
+            _ => return Err(USAGE.into()),
+        }
+    }
+    Ok(arguments)
+}
+
+#[tokio::main]
+async fn main() -> ExitCode {
+    let mut given = std::env::args().skip(1).peekable();
+    let done = if given.next_if(|text| text == memory::COMMAND).is_some() {
+        memory::serve(given).await
+    } else {
+        // Dropping the measurement stops every process and removes every file it made.
+        tokio::select! {
+            done = measure(given) => done,
+            () = told_to_stop() => Err("stopped".into()),
+        }
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(fault) => {
+            eprintln!("ventmile-bench: {fault}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+async fn told_to_stop() {
+    let (Ok(mut terminate), Ok(mut interrupt)) = (signal(SignalKind::terminate()), signal(SignalKind::interrupt()))
+    else {
+        return std::future::pending().await;
+    };
+    tokio::select! {
+        _ = terminate.recv() => {}
+        _ = interrupt.recv() => {}
+    }
+}
+
+async fn measure(given: impl Iterator<Item = String>) -> Result<()> {
+    let arguments = arguments(given)?;
+    let sizes = if arguments.quick { Sizes::quick() } else { Sizes::full() };
+    let folder = tempfile::Builder::new().prefix("ventmile-bench-").tempdir()?;
+    for engine in ["sqlite", "postgres"] {
+        if arguments.only.as_ref().is_some_and(|only| only != engine) {
+            continue;
+        }
+        let server = match engine {
+            "sqlite" => Server::Files(folder.path().to_owned()),
+            _ => Server::postgres(folder.path()).await?,
+        };
+        let database = Database::new(server, Program { file: arguments.daemon.clone(), set: arguments.set.clone() });
+        let rows = work::all(&database, folder.path(), &sizes).await;
+        database.drop_all().await?;
+        let rows = rows?;
+        let cores = std::thread::available_parallelism()?;
+        let set = if arguments.set.is_empty() { String::new() } else { format!(", {}", arguments.set.join(", ")) };
+        println!("\n{}, {cores} cores{set}:\n", database.version().await?);
+        table::print(&rows);
+    }
+    Ok(())
+}

@@ -1,0 +1,20 @@
+//! The integration tests, one binary: the interface in process on both databases, real processes, the house's fences.
+//!
+//! `VENTMILE_TEST_POSTGRES` names a Postgres server (`postgres://USER@HOST:PORT`) on which databases may be made;
+//! `tests/run` starts a private one. Without it the Postgres half fails: it is never skipped.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic, reason = "tests")]
+#![allow(clippy::disallowed_methods, reason = "tests read the environment that tests/run prepares")]
+
+mod common;
+
+mod access;
+mod document;
+mod fences;
+mod forecast;
+mod logs;
+mod loops;
+mod migrations;
+mod orders;
+mod process;
+mod register;
+mod smoke;
