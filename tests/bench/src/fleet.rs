@@ -89,7 +89,7 @@ struct Car {
 
 impl Car {
     fn new(car: usize) -> Self {
-        let (used, silent) = (car % 50 == 0, car % 50 == 1);
+        let (used, silent) = (car.is_multiple_of(50), car % 50 == 1);
         let miles_a_day = 120 + car % 81;
         Self { unit: unit(car), used, silent, miles_a_day, days_since_service: car * 53 % 23_000 / miles_a_day }
     }
