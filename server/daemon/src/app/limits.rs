@@ -29,6 +29,7 @@ pub(super) fn duty_settings(settings: &Settings) -> duty::Settings {
         mean_hours: duty.mean_hours,
         rear_share: duty.rear_share,
         log_grace_days: duty.log_grace_days,
+        ..duty::Settings::default()
     }
 }
 
