@@ -24,8 +24,9 @@
 //! stick to it. Each day has the grade of the window that ends on it, and a day's grade does not depend on later days.
 //!
 //! That is the grade *now*, which [`Grading::split`] follows day by day. [`Grading::grade`] is harder: whatever hard
-//! window lies wholly after the last service keeps the car hard until the next one, so that only a service (a person)
-//! moves a date back. Windows that reach back before the service stand in while they decide the grade now.
+//! window lies wholly after the last service keeps the car hard until the next one, so that what it did since the
+//! service moves its date back only by a service, that is by a person. Hard windows that reach back before the service
+//! count while they decide the grade now; when they no longer do, [`Grading::eased`] says so.
 
 mod days;
 mod grade;
