@@ -135,10 +135,23 @@ pub struct Track {
 #[allow(missing_docs, reason = "each is explained in defaults.toml")]
 pub struct Duty {
     pub window_days: i64,
+    pub week: DutyWeek,
     pub week_days: u32,
     pub mean_hours: f64,
     pub rear_share: f64,
     pub log_grace_days: i64,
+    pub release_days: i64,
+    pub release_share: f64,
+}
+
+/// The weeks in which driven days are counted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum DutyWeek {
+    /// Monday to Sunday.
+    Iso,
+    /// Any seven days in a row.
+    Rolling,
 }
 
 /// How far a car goes in a day; see defaults.toml for each.
@@ -412,7 +425,9 @@ fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
         ("duty.week_days", (1..=7).contains(&settings.duty.week_days), "1 to 7"),
         ("duty.mean_hours", (0.0..=24.0).contains(&settings.duty.mean_hours), "0 to 24"),
         ("duty.rear_share", share(settings.duty.rear_share), "0 to 1"),
-        ("duty.log_grace_days", settings.duty.log_grace_days >= 0, "0 or more"),
+        ("duty.log_grace_days", (0..=366).contains(&settings.duty.log_grace_days), "0 to 366"),
+        ("duty.release_days", (0..=366).contains(&settings.duty.release_days), "0 to 366"),
+        ("duty.release_share", (0.5..=1.0).contains(&settings.duty.release_share), "0.5 to 1"),
         ("usage.window_days", (1..=730).contains(&settings.usage.window_days), "1 to 730"),
         ("usage.min_days", settings.usage.min_days >= 1, "at least 1"),
         ("usage.rate_spread", share(settings.usage.rate_spread), "0 to 1"),
@@ -483,6 +498,15 @@ mod tests {
             text(load(&[], &[("week_days", "5")])),
             "flag: there is no setting \"week_days\"; did you mean \"duty.week_days\"?"
         );
+    }
+
+    #[test]
+    fn a_week_is_iso_or_rolling() {
+        assert_eq!(load(&[], &[]).unwrap().settings.duty.week, DutyWeek::Iso);
+        let config = load(&[("VENTMILE_DUTY_WEEK", "rolling")], &[]).unwrap();
+        assert_eq!(config.settings.duty.week, DutyWeek::Rolling);
+        let wrong = load(&[], &[("duty.week", "monthly")]).unwrap_err().to_string();
+        assert!(wrong.contains("duty.week = \"monthly\" (flag)") && wrong.contains("rolling"), "{wrong}");
     }
 
     #[test]

@@ -5,11 +5,12 @@ use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use ventmile_model::duty::{Evidence, Missing};
-use ventmile_model::fleet::{DistanceUnit, Kind, Metres, day_start};
+use ventmile_model::duty::DutyDay;
+use ventmile_model::fleet::{DistanceUnit, Grade, Kind, Metres, day_start};
 use ventmile_model::track::{Judged, Verdict};
 
 use super::body::{Params, Segment};
+use super::grading::{DutyAnswer, duty_answer};
 use super::key::{Key, Read};
 use super::logs::ruling_name;
 use super::problem::Problem;
@@ -21,6 +22,8 @@ use crate::app::App;
 use crate::app::assess::{Assessment, CountsFrom, SOURCE_IN_SERVICE, SOURCE_SERVICE, sentence};
 use crate::app::forecasts::CarForecast;
 use crate::app::item::Item;
+use crate::app::limits::duty_settings;
+use crate::config::Settings;
 
 /// What is asked about the forecast.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -80,51 +83,6 @@ pub struct TrackAnswer {
     first: Option<JudgedReading>,
     /// Last reading believed.
     last: Option<JudgedReading>,
-}
-
-/// What one window of days shows about duty.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct EvidenceAnswer {
-    /// First day.
-    from: NaiveDate,
-    /// Last day.
-    to: NaiveDate,
-    /// `hard` or `ordinary`.
-    grade: &'static str,
-    /// Conditions of hard duty that hold: `days-per-week`, `hours-per-day`, `rear-seat`, `duty-logs-missing`,
-    /// `seat-logs-missing`.
-    conditions: Vec<&'static str>,
-    /// Days driven.
-    days_driven: u32,
-    /// Complete weeks, Monday to Sunday, in the window.
-    complete_weeks: u32,
-    /// Monday of the complete week with the most days driven.
-    busiest_week: Option<NaiveDate>,
-    /// Days driven in it.
-    busiest_week_days: Option<u32>,
-    /// Mean hours over the days driven whose hours are known.
-    mean_hours: Option<f64>,
-    /// Share of the trips on which the rear seat was taken.
-    rear_share: Option<f64>,
-    /// Days told to be off the road.
-    days_off_road: u32,
-    /// Weeks without their duty logs, by Monday.
-    weeks_without_duty_logs: Vec<NaiveDate>,
-    /// Weeks without their seat logs, by Monday.
-    weeks_without_seat_logs: Vec<NaiveDate>,
-}
-
-/// How hard the car is driven.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct DutyAnswer {
-    /// The grade that decides: `hard` or `ordinary`.
-    grade: &'static str,
-    /// The trailing window.
-    current: EvidenceAnswer,
-    /// The earlier window since the last service that was hard, where the current one is not.
-    earlier: Option<EvidenceAnswer>,
-    /// In words.
-    explanation: String,
 }
 
 /// How far the car goes in a day: a stated model.
@@ -278,74 +236,6 @@ fn track(assessment: &Assessment, unit: DistanceUnit, sources: &Sources) -> Trac
     }
 }
 
-fn evidence(evidence: &Evidence) -> EvidenceAnswer {
-    let weeks = |pick: fn(&Missing) -> Option<NaiveDate>| evidence.missing.iter().filter_map(pick).collect();
-    EvidenceAnswer {
-        from: evidence.from,
-        to: evidence.to,
-        grade: evidence.grade.as_str(),
-        conditions: evidence.conditions.iter().map(|condition| condition.as_str()).collect(),
-        days_driven: evidence.days_driven,
-        complete_weeks: evidence.complete_weeks,
-        busiest_week: evidence.busiest_week.map(|(monday, _)| monday),
-        busiest_week_days: evidence.busiest_week.map(|(_, days)| days),
-        mean_hours: evidence.mean_hours.map(thousandth),
-        rear_share: evidence.rear_share.map(thousandth),
-        days_off_road: evidence.days_off_road,
-        weeks_without_duty_logs: weeks(|missing| match missing {
-            Missing::Duty { week } => Some(*week),
-            Missing::Seat { .. } => None,
-        }),
-        weeks_without_seat_logs: weeks(|missing| match missing {
-            Missing::Seat { week } => Some(*week),
-            Missing::Duty { .. } => None,
-        }),
-    }
-}
-
-/// The grade in words, with the evidence.
-fn duty_words(evidence: &Evidence) -> String {
-    use ventmile_model::duty::Condition;
-    let why: Vec<String> = evidence
-        .conditions
-        .iter()
-        .map(|condition| match condition {
-            Condition::SixDayWeek => {
-                let (monday, days) = evidence.busiest_week.unwrap_or_default();
-                format!("driven on {days} days in the week of {monday}")
-            }
-            Condition::LongDays => {
-                format!("{:.1} hours a driven day in the mean", evidence.mean_hours.unwrap_or_default())
-            }
-            Condition::RearSeat => {
-                format!("the rear seat taken on {:.0} % of the trips", evidence.rear_share.unwrap_or_default() * 100.0)
-            }
-            Condition::DutyLogsMissing => "duty logs are missing, which counts as hard".to_owned(),
-            Condition::SeatLogsMissing => "seat logs are missing, which counts as hard".to_owned(),
-        })
-        .collect();
-    let span = format!("{} to {}", evidence.from, evidence.to);
-    if why.is_empty() {
-        format!("Ordinary from {span}: no condition of hard duty holds.")
-    } else {
-        format!("Hard from {span}: {}.", why.join("; "))
-    }
-}
-
-fn duty(assessment: &Assessment) -> DutyAnswer {
-    let grading = &assessment.grading;
-    let mut explanation = duty_words(&grading.current);
-    if let Some(earlier) = &grading.hardest {
-        explanation = format!("{explanation} But since the last service it was hard before. {}", duty_words(earlier));
-    }
-    DutyAnswer {
-        grade: grading.grade.as_str(),
-        current: evidence(&grading.current),
-        earlier: grading.hardest.as_ref().map(evidence),
-        explanation,
-    }
-}
-
 fn usage(assessment: &Assessment, unit: DistanceUnit) -> UsageAnswer {
     let usage = &assessment.usage;
     UsageAnswer {
@@ -379,11 +269,11 @@ fn view(
     by: Option<NaiveDate>,
     unit: DistanceUnit,
     sources: &Sources,
-    horizon_days: i64,
+    settings: &Settings,
 ) -> ForecastAnswer {
     let assessment = &forecast.assessment;
     let rule = &forecast.rule;
-    let item = Item::of(assessment, rule.kind, unit, horizon_days);
+    let item = Item::of(assessment, rule.kind, unit, settings.due.horizon_days);
     let interval = assessment.interval.as_ref();
     let due = interval.map(|interval| &interval.due);
     let chance_by = by.unwrap_or(assessment.lead_ends);
@@ -420,10 +310,9 @@ fn view(
             mixed: rule.rule.mixed.as_str(),
             lead_days: rule.rule.lead_days,
             window: shown_windows(&windows, unit),
-            hard_for_want_of_ordinary: rule.rule.ordinary.is_none()
-                && assessment.grading.grade == ventmile_model::fleet::Grade::Ordinary,
+            hard_for_want_of_ordinary: rule.rule.ordinary.is_none() && assessment.grading.grade == Grade::Ordinary,
         },
-        duty: duty(assessment),
+        duty: duty_answer(&assessment.grading, rule.rule.mixed, &duty_settings(settings)),
         usage: usage(assessment, unit),
         track: track(assessment, unit, sources),
         last_reading_at: assessment.last_reading_at,
@@ -461,8 +350,7 @@ pub(super) async fn get_forecast(
         .ok_or_else(|| Problem::not_found("service rule for a forecast of", kind.as_str()))?;
     let distance_unit = distance_unit.unwrap_or(forecast.logs.distance_unit);
     let sources = app.store.source_names().await?;
-    let horizon = app.settings.due.horizon_days;
-    Ok(axum::Json(view(&forecast, by, distance_unit, &sources, horizon)).into_response())
+    Ok(axum::Json(view(&forecast, by, distance_unit, &sources, &app.settings)).into_response())
 }
 
 /// Which days are listed.
@@ -517,7 +405,7 @@ pub struct DaysAnswer {
     distance_unit: &'static str,
 }
 
-fn day(date: NaiveDate, day: &ventmile_model::duty::DutyDay, forecast: &CarForecast) -> DayAnswer {
+fn day(date: NaiveDate, day: &DutyDay, forecast: &CarForecast) -> DayAnswer {
     DayAnswer {
         date,
         hours: thousandth(day.hours),

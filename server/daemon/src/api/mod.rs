@@ -6,6 +6,7 @@ mod csv;
 mod day_lists;
 mod depots;
 mod forecast;
+mod grading;
 pub mod import;
 mod journal;
 mod key;

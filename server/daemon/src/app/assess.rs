@@ -289,7 +289,7 @@ fn interval(parts: &Parts<'_>, start: &Start, rule: &Rule, today: NaiveDate, hor
     let hours_since = hours_after(parts.days, start.on, as_of);
     let windows = match rule.mixed {
         Mixed::Strict => *rule.windows(parts.grading.grade),
-        Mixed::Blended => due::blend(rule, &stretches(parts, start), parts.grading.current.grade),
+        Mixed::Blended => due::blend(rule, &stretches(parts, start), parts.grading.now),
     };
     let crossed = Crossed {
         distance: distance_crossing(parts, start, windows.distance),

@@ -4,7 +4,7 @@ use chrono::Duration;
 use ventmile_model::fleet::{DistanceUnit, Metres};
 use ventmile_model::{duty, track, usage};
 
-use crate::config::Settings;
+use crate::config::{DutyWeek, Settings};
 
 const FALLBACK_TYPE: &str = "car";
 
@@ -21,14 +21,21 @@ pub(super) fn track_limits(settings: &Settings, vehicle_type: &str) -> track::Li
     }
 }
 
-pub(super) fn duty_settings(settings: &Settings) -> duty::Settings {
+/// What hard duty is.
+pub fn duty_settings(settings: &Settings) -> duty::Settings {
     let duty = &settings.duty;
     duty::Settings {
         window_days: duty.window_days,
+        week: match duty.week {
+            DutyWeek::Iso => duty::WeekKind::Iso,
+            DutyWeek::Rolling => duty::WeekKind::Rolling,
+        },
         week_days: duty.week_days,
         mean_hours: duty.mean_hours,
         rear_share: duty.rear_share,
         log_grace_days: duty.log_grace_days,
+        release_days: duty.release_days,
+        release_share: duty.release_share,
     }
 }
 
@@ -41,5 +48,17 @@ pub(super) fn usage_settings(settings: &Settings) -> usage::Settings {
         rate_spread_prior: usage.rate_spread_without_history,
         assumed_metres_per_day: usage.assumed_miles_per_day * DistanceUnit::Mile.metres(),
         assumed_hours_per_day: usage.assumed_hours_per_day,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Config;
+
+    #[test]
+    fn the_default_settings_are_the_models() {
+        let settings = Config::load(None, [], &[]).unwrap().settings;
+        assert_eq!(duty_settings(&settings), duty::Settings::default());
     }
 }

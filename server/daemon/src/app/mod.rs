@@ -5,7 +5,7 @@ pub mod day_list;
 pub mod forecasts;
 pub mod item;
 pub mod keys;
-mod limits;
+pub mod limits;
 pub mod orders;
 
 use std::sync::Arc;

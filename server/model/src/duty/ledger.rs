@@ -3,10 +3,10 @@
 use std::collections::BTreeMap;
 use std::ops::Sub;
 
-use chrono::{Datelike, Days, NaiveDate};
+use chrono::{Datelike, Days, NaiveDate, Weekday};
 
 use super::days::MILLIS_PER_HOUR;
-use super::{Condition, DutyDay, Evidence, Missing, Settings};
+use super::{Condition, DutyDay, Evidence, Missing, Settings, WeekKind};
 use crate::fleet::{Grade, OffRoad};
 
 /// Sums over a stretch of days.
@@ -22,6 +22,21 @@ struct Sums {
     rear_trips: u32,
     duty_logs: u32,
     seat_logs: u32,
+    /// Weeks of seven days, each counted on its last day.
+    sevens: Sevens,
+}
+
+/// Weeks of seven days.
+#[derive(Clone, Copy, Default)]
+struct Sevens {
+    /// Driven on enough days: ISO weeks, or any seven days.
+    busy: u32,
+    /// ISO weeks.
+    iso: u32,
+    /// ISO weeks without a duty log, though the car was neither off the road nor stood still all the time.
+    without_duty: u32,
+    /// ISO weeks driven without a seat log.
+    without_seat: u32,
 }
 
 impl Sums {
@@ -37,6 +52,7 @@ impl Sums {
             rear_trips: self.rear_trips.saturating_add(day.rear_trips),
             duty_logs: self.duty_logs + u32::from(day.has_duty),
             seat_logs: self.seat_logs + u32::from(day.has_seat),
+            sevens: self.sevens,
         }
     }
 }
@@ -54,102 +70,110 @@ impl Sub for Sums {
             rear_trips: self.rear_trips.saturating_sub(earlier.rear_trips),
             duty_logs: self.duty_logs - earlier.duty_logs,
             seat_logs: self.seat_logs - earlier.seat_logs,
+            sevens: self.sevens - earlier.sevens,
         }
     }
 }
 
-/// One ISO week.
-#[derive(Clone, Copy)]
-struct Week {
-    monday: NaiveDate,
-    driven: u32,
-    duty_missing: bool,
-    seat_missing: bool,
-    /// It ended long enough ago for its logs to have arrived.
-    ripe: bool,
+impl Sub for Sevens {
+    type Output = Self;
+    fn sub(self, earlier: Self) -> Self {
+        Self {
+            busy: self.busy - earlier.busy,
+            iso: self.iso - earlier.iso,
+            without_duty: self.without_duty - earlier.without_duty,
+            without_seat: self.without_seat - earlier.without_seat,
+        }
+    }
 }
 
-/// The days from `start` on.
+/// The days of a car by number: day 0 is the first.
 pub(super) struct Ledger<'a> {
     settings: &'a Settings,
-    today: NaiveDate,
     start: NaiveDate,
-    /// Sums over the days before `start + index`.
+    /// Sums over the days before the day of that number.
     sums: Vec<Sums>,
-    first_monday: NaiveDate,
-    weeks: Vec<Week>,
+    /// The last day whose logs should be there; before day 0 when there is none.
+    settled: i64,
 }
 
 const WEEK: i64 = 7;
 
 impl<'a> Ledger<'a> {
-    /// The ledger of the days from `start` to yesterday.
+    /// The ledger that windows ending on days from `first` to yesterday are read from.
     pub(super) fn new(
         days: &BTreeMap<NaiveDate, DutyDay>,
         off_road: &[OffRoad],
         stood_still: impl Fn(NaiveDate, NaiveDate) -> bool,
-        start: NaiveDate,
+        first: NaiveDate,
         today: NaiveDate,
         settings: &'a Settings,
     ) -> Self {
-        let sums = sums(days, off_road, start, today);
-        let first_monday = monday_from(start);
-        let mut ledger = Self { settings, today, start, sums, first_monday, weeks: Vec::new() };
-        let complete = (today - first_monday).num_days().max(0) / WEEK;
-        ledger.weeks = (0..complete).map(|week| ledger.week(plus(first_monday, week * WEEK), &stood_still)).collect();
-        ledger
-    }
-
-    fn week(&self, monday: NaiveDate, stood_still: impl Fn(NaiveDate, NaiveDate) -> bool) -> Week {
-        let sunday = plus(monday, WEEK - 1);
-        let sums = self.between(monday, sunday);
-        let ripe = (self.today - sunday).num_days() > self.settings.log_grace_days;
-        let all_off_road = i64::from(sums.off_road) == WEEK;
-        Week {
-            monday,
-            driven: sums.driven,
-            duty_missing: ripe && sums.duty_logs == 0 && !all_off_road && !stood_still(monday, sunday),
-            seat_missing: ripe && sums.seat_logs == 0 && sums.driven > 0,
-            ripe,
+        let start = plus(first, 1 - settings.window_days.max(1));
+        let length = usize::try_from((today - start).num_days()).unwrap_or(0);
+        let mut sums: Vec<Sums> = Vec::with_capacity(length + 1);
+        let mut sum = Sums::default();
+        sums.push(sum);
+        let mut logged = days.range(start..today.max(start)).peekable();
+        let mut weekday = start.weekday();
+        for date in start.iter_days().take(length) {
+            let day = logged.next_if(|(logged, _)| **logged == date).map(|(_, day)| day);
+            sum = sum.and(day, off_road.iter().any(|stretch| stretch.covers(date)));
+            let a_week_ago = sums.len().checked_sub(WEEK as usize).and_then(|at| sums.get(at));
+            if let Some(before) = a_week_ago {
+                let seven = sum - *before;
+                let iso = weekday == Weekday::Sun;
+                let busy = seven.driven >= settings.week_days && (iso || settings.week == WeekKind::Rolling);
+                let excused = || i64::from(seven.off_road) == WEEK || stood_still(plus(date, 1 - WEEK), date);
+                sum.sevens.busy += u32::from(busy);
+                sum.sevens.iso += u32::from(iso);
+                sum.sevens.without_duty += u32::from(iso && seven.duty_logs == 0 && !excused());
+                sum.sevens.without_seat += u32::from(iso && seven.seat_logs == 0 && seven.driven > 0);
+            }
+            sums.push(sum);
+            weekday = weekday.succ();
         }
+        let settled = (today - start).num_days() - 1 - settings.log_grace_days;
+        Self { settings, start, sums, settled }
     }
 
-    fn between(&self, from: NaiveDate, to: NaiveDate) -> Sums {
-        self.before(plus(to, 1)) - self.before(from)
+    /// The number of a day.
+    pub(super) fn number(&self, date: NaiveDate) -> i64 {
+        (date - self.start).num_days()
     }
 
-    fn before(&self, day: NaiveDate) -> Sums {
-        let index = usize::try_from((day - self.start).num_days()).unwrap_or(0);
+    /// The day of a number.
+    pub(super) fn date(&self, number: i64) -> NaiveDate {
+        plus(self.start, number)
+    }
+
+    #[inline]
+    fn between(&self, from: i64, to: i64) -> Sums {
+        if from > to { Sums::default() } else { self.before(to + 1) - self.before(from) }
+    }
+
+    #[inline]
+    fn before(&self, number: i64) -> Sums {
+        let index = usize::try_from(number).unwrap_or(0);
         self.sums.get(index).or(self.sums.last()).copied().unwrap_or_default()
     }
 
-    /// The complete weeks of a window.
-    fn weeks(&self, from: NaiveDate, to: NaiveDate) -> &[Week] {
-        let first = (monday_from(from) - self.first_monday).num_days() / WEEK;
-        let complete = ((plus(to, 1) - monday_from(from)).num_days() / WEEK).max(0);
-        let range = usize::try_from(first).ok().zip(usize::try_from(first + complete).ok());
-        range.and_then(|(first, end)| self.weeks.get(first..end.min(self.weeks.len()))).unwrap_or_default()
-    }
-
-    /// The window that ends on `to`.
-    pub(super) fn window(&self, to: NaiveDate, stood_still: impl Fn(NaiveDate, NaiveDate) -> bool) -> Window<'_> {
-        let from = plus(to, 1 - self.settings.window_days.max(1));
+    /// The window that ends on the day of number `to`.
+    #[inline]
+    pub(super) fn window(&self, to: i64, stood_still: impl Fn(NaiveDate, NaiveDate) -> bool) -> Window<'_> {
+        let from = to + 1 - self.settings.window_days.max(1);
         let sums = self.between(from, to);
-        let weeks = self.weeks(from, to);
-        let ripe = weeks.iter().any(|week| week.ripe);
-        let all_off_road = i64::from(sums.off_road) >= self.settings.window_days;
-        let silent = !ripe && sums.duty_logs == 0 && !all_off_road && !stood_still(from, to);
-        let duty_missing = silent || weeks.iter().any(|week| week.duty_missing);
-        let settled = plus(self.today, -1 - self.settings.log_grace_days).min(to);
-        let driven = from <= settled && self.between(from, settled).driven > 0;
-        let unseen = sums.seat_logs == 0 && (driven || duty_missing);
-        Window { from, to, sums, weeks, silent, unseen, settings: self.settings }
+        let sevens = self.between(from + WEEK - 1, to).sevens;
+        let settled = self.settled.min(to);
+        let ripe = if settled == to { sevens } else { self.between(from + WEEK - 1, settled).sevens };
+        let excused =
+            || i64::from(sums.off_road) >= self.settings.window_days || stood_still(self.date(from), self.date(to));
+        let silent = ripe.iso == 0 && sums.duty_logs == 0 && !excused();
+        let duty_missing = silent || ripe.without_duty > 0;
+        let unseen = sums.seat_logs == 0 && (duty_missing || self.between(from, settled).driven > 0);
+        let seat_missing = unseen || ripe.without_seat > 0;
+        Window { ledger: self, from, to, sums, sevens, silent, unseen, duty_missing, seat_missing }
     }
-}
-
-/// The first Monday on or after `day`.
-fn monday_from(day: NaiveDate) -> NaiveDate {
-    plus(day, (WEEK - i64::from(day.weekday().num_days_from_monday())) % WEEK)
 }
 
 /// `day` moved by `days`; at the ends of the calendar it stays where it is.
@@ -158,104 +182,120 @@ pub(super) fn plus(day: NaiveDate, days: i64) -> NaiveDate {
     if days < 0 { day.checked_sub_days(by) } else { day.checked_add_days(by) }.unwrap_or(day)
 }
 
-fn sums(days: &BTreeMap<NaiveDate, DutyDay>, off_road: &[OffRoad], start: NaiveDate, today: NaiveDate) -> Vec<Sums> {
-    let mut logged = days.range(start..today.max(start)).peekable();
-    let mut sum = Sums::default();
-    let mut sums = vec![sum];
-    for date in start.iter_days().take_while(|date| *date < today) {
-        let day = logged.next_if(|(logged, _)| **logged == date).map(|(_, day)| day);
-        sum = sum.and(day, off_road.iter().any(|stretch| stretch.covers(date)));
-        sums.push(sum);
-    }
-    sums
-}
-
 /// One window over the ledger.
 pub(super) struct Window<'a> {
-    from: NaiveDate,
-    to: NaiveDate,
+    ledger: &'a Ledger<'a>,
+    from: i64,
+    to: i64,
     sums: Sums,
-    weeks: &'a [Week],
+    sevens: Sevens,
     /// No duty log in a window too short or too fresh to hold a week that can be missing.
     silent: bool,
     /// No seat log in the whole window.
     unseen: bool,
-    settings: &'a Settings,
+    duty_missing: bool,
+    seat_missing: bool,
 }
 
 impl Window<'_> {
-    pub(super) fn from(&self) -> NaiveDate {
-        self.from
+    /// Whether mean hours are above `share` of where hard duty begins.
+    fn long_days(&self, share: f64) -> bool {
+        let bar = share * self.ledger.settings.mean_hours * MILLIS_PER_HOUR;
+        self.sums.millis as f64 > bar * f64::from(self.sums.days_with_hours)
+    }
+
+    /// Whether the rear seat was taken on at least `share` of the trips from which on duty is hard.
+    fn rear_seat(&self, share: f64) -> bool {
+        let bar = share * self.ledger.settings.rear_share * f64::from(self.sums.seat_trips);
+        self.sums.seat_trips > 0 && f64::from(self.sums.rear_trips) >= bar
     }
 
     fn holds(&self, condition: Condition) -> bool {
-        let sums = &self.sums;
         match condition {
-            Condition::SixDayWeek => self.weeks.iter().any(|week| week.driven >= self.settings.week_days),
-            Condition::LongDays => {
-                sums.millis as f64 > self.settings.mean_hours * MILLIS_PER_HOUR * f64::from(sums.days_with_hours)
-            }
-            Condition::RearSeat => {
-                let bar = self.settings.rear_share * f64::from(sums.seat_trips);
-                sums.seat_trips > 0 && f64::from(sums.rear_trips) >= bar
-            }
-            Condition::DutyLogsMissing => self.silent || self.weeks.iter().any(|week| week.duty_missing),
-            Condition::SeatLogsMissing => self.unseen || self.weeks.iter().any(|week| week.seat_missing),
+            Condition::SixDayWeek => self.sevens.busy > 0,
+            Condition::LongDays => self.long_days(1.0),
+            Condition::RearSeat => self.rear_seat(1.0),
+            Condition::DutyLogsMissing => self.duty_missing,
+            Condition::SeatLogsMissing => self.seat_missing,
         }
     }
 
     fn conditions(&self) -> impl Iterator<Item = Condition> {
-        [
-            Condition::SixDayWeek,
-            Condition::LongDays,
-            Condition::RearSeat,
-            Condition::DutyLogsMissing,
-            Condition::SeatLogsMissing,
-        ]
-        .into_iter()
-        .filter(|condition| self.holds(*condition))
+        Condition::ALL.into_iter().filter(|condition| self.holds(*condition))
     }
 
-    pub(super) fn grade(&self) -> Grade {
-        if self.conditions().next().is_some() { Grade::Hard } else { Grade::Ordinary }
+    pub(super) fn is_hard(&self) -> bool {
+        self.conditions().next().is_some()
     }
 
-    fn missing(&self) -> Vec<Missing> {
-        let mut missing = Vec::new();
-        let first = self.from.week(chrono::Weekday::Mon).checked_first_day().unwrap_or(self.from);
+    /// The conditions that do not hold, but would if they began at [`Settings::release_share`] of where they do.
+    pub(super) fn close(&self) -> impl Iterator<Item = Condition> {
+        let share = self.ledger.settings.release_share;
+        let long_days = (self.long_days(share) && !self.long_days(1.0)).then_some(Condition::LongDays);
+        let rear_seat = (self.rear_seat(share) && !self.rear_seat(1.0)).then_some(Condition::RearSeat);
+        long_days.into_iter().chain(rear_seat)
+    }
+
+    /// The last days of all complete ISO weeks.
+    fn sundays(&self) -> impl Iterator<Item = i64> {
+        let first = self.from + WEEK - 1;
+        let after = i64::from(self.ledger.date(first).weekday().num_days_from_monday());
+        (first + (WEEK - 1 - after)..=self.to).step_by(WEEK as usize)
+    }
+
+    /// The weeks whose logs are missing, and those whose logs may still come.
+    fn missing(&self) -> (Vec<Missing>, Vec<Missing>) {
+        let ledger = self.ledger;
+        let from = ledger.date(self.from);
+        let first = from.week(Weekday::Mon).checked_first_day().unwrap_or(from);
+        let (mut missing, mut awaited) = (Vec::new(), Vec::new());
         if self.silent {
             missing.push(Missing::Duty { week: first });
         }
-        for week in self.weeks {
-            if week.duty_missing {
-                missing.push(Missing::Duty { week: week.monday });
+        for sunday in self.sundays() {
+            let week = ledger.date(sunday + 1 - WEEK);
+            let ripe = sunday <= ledger.settled;
+            let Sevens { without_duty, without_seat, .. } = ledger.between(sunday, sunday).sevens;
+            let place = if ripe { &mut missing } else { &mut awaited };
+            if without_duty > 0 {
+                place.push(Missing::Duty { week });
             }
-            if week.seat_missing || (self.unseen && week.duty_missing) {
-                missing.push(Missing::Seat { week: week.monday });
+            if without_seat > 0 || (without_duty > 0 && (self.unseen || !ripe)) {
+                place.push(Missing::Seat { week });
             }
         }
         if self.unseen && !missing.iter().any(|missing| matches!(missing, Missing::Seat { .. })) {
             missing.push(Missing::Seat { week: first });
         }
-        missing
+        (missing, awaited)
+    }
+
+    /// The latest of the stretches of seven days that end on `last_days` and have the most driven days.
+    fn busiest(&self, last_days: impl Iterator<Item = i64>) -> Option<(NaiveDate, u32)> {
+        let driven = |to: i64| (to + 1 - WEEK, self.ledger.between(to + 1 - WEEK, to).driven);
+        let (first, driven) = last_days.map(driven).max_by_key(|(_, driven)| *driven)?;
+        Some((self.ledger.date(first), driven))
     }
 
     pub(super) fn evidence(&self) -> Evidence {
         let Sums { driven, millis, days_with_hours, seat_trips, rear_trips, .. } = self.sums;
         let hours = millis as f64 / MILLIS_PER_HOUR;
+        let (missing, awaited) = self.missing();
         Evidence {
-            from: self.from,
-            to: self.to,
+            from: self.ledger.date(self.from),
+            to: self.ledger.date(self.to),
             days_driven: driven,
-            busiest_week: self.weeks.iter().map(|week| (week.monday, week.driven)).max_by_key(|(_, driven)| *driven),
-            complete_weeks: u32::try_from(self.weeks.len()).unwrap_or(u32::MAX),
+            busiest_week: self.busiest(self.sundays()),
+            busiest_seven_days: self.busiest(self.from + WEEK - 1..=self.to),
+            complete_weeks: self.sevens.iso,
             mean_hours: (days_with_hours > 0).then(|| hours / f64::from(days_with_hours)),
             rear_share: (seat_trips > 0).then(|| f64::from(rear_trips) / f64::from(seat_trips)),
             trips: self.sums.trips,
             days_off_road: self.sums.off_road,
-            missing: self.missing(),
+            missing,
+            awaited,
             conditions: self.conditions().collect(),
-            grade: self.grade(),
+            grade: if self.is_hard() { Grade::Hard } else { Grade::Ordinary },
         }
     }
 }

@@ -1,3 +1,6 @@
+mod course;
+mod oracle;
+
 use std::collections::BTreeMap;
 
 use chrono::{Datelike, NaiveDate, Weekday};
@@ -72,14 +75,48 @@ fn six_days_in_a_row_over_two_weeks_are_not_a_week() {
     check(&days, &[]);
 }
 
+fn rolling() -> Settings {
+    Settings { week: WeekKind::Rolling, ..Settings::default() }
+}
+
+#[track_caller]
+fn check_rolling(first_driven: &str, days_driven: usize, busiest: (&str, u32), conditions: &[Condition]) {
+    let mut days = weeks("2026-05-01", "2026-06-28", 0, ordinary_day());
+    days.extend(date(first_driven).iter_days().take(days_driven).map(|on| (on, ordinary_day())));
+    let evidence = grade(&days, &[], |_, _| false, None, date(TODAY), &rolling()).current;
+    assert_eq!(evidence.conditions, conditions, "{first_driven}");
+    assert_eq!(evidence.busiest_seven_days, Some((date(busiest.0), busiest.1)), "{first_driven}");
+}
+
+#[test]
+fn six_of_any_seven_days_are_hard_where_the_week_rolls() {
+    // From Friday to Wednesday; of the stretches of seven days that hold all six the latest is named.
+    check_rolling("2026-06-05", 6, ("2026-06-05", 6), &[Condition::SixDayWeek]);
+    check_rolling("2026-06-05", 5, ("2026-06-05", 5), &[]);
+    // At the ends of the window; of days before it only those inside count.
+    check_rolling("2026-06-23", 6, ("2026-06-22", 6), &[Condition::SixDayWeek]);
+    check_rolling("2026-06-01", 6, ("2026-06-01", 6), &[Condition::SixDayWeek]);
+    check_rolling("2026-05-31", 6, ("2026-06-01", 5), &[]);
+}
+
+#[test]
+fn the_busiest_seven_days_are_named_beside_the_busiest_week() {
+    let mut days = june(0, ordinary_day());
+    days.extend(date("2026-06-05").iter_days().take(6).map(|on| (on, ordinary_day())));
+    let evidence = graded(&days).current;
+    assert_eq!(evidence.busiest_week, Some((date("2026-06-08"), 3)));
+    assert_eq!(evidence.busiest_seven_days, Some((date("2026-06-05"), 6)));
+}
+
 #[test]
 fn a_week_cut_by_the_window_is_not_complete() {
     // Tuesday: the window runs from Tuesday 2 June to Monday 29 June and holds three complete weeks.
     let mut days = weeks("2026-06-01", "2026-06-29", 5, ordinary_day());
     days.insert(date("2026-06-06"), ordinary_day());
     let grading = grade(&days, &[], |_, _| false, None, date("2026-06-30"), &Settings::default());
-    assert_eq!(grading.current.complete_weeks, 3);
-    assert_eq!(grading.grade, Grade::Ordinary);
+    assert_eq!((grading.current.complete_weeks, grading.current.grade), (3, Grade::Ordinary));
+    // The window of the day before held it whole.
+    assert_eq!(grading.hardest.map(|hard| hard.to), Some(date("2026-06-28")));
 }
 
 #[test]
@@ -141,6 +178,64 @@ fn logs_may_take_three_days() {
     for (today, expected) in [("2026-07-01", Grade::Ordinary), ("2026-07-02", Grade::Hard)] {
         let grading = grade(&days, &[], |_, _| false, None, date(today), &Settings::default());
         assert_eq!(grading.grade, expected, "{today}");
+        let (missing, awaited) = (grading.current.missing, grading.current.awaited);
+        let week = vec![Missing::Duty { week: date("2026-06-22") }, Missing::Seat { week: date("2026-06-22") }];
+        // Other seat logs are there, and what was not driven has no trips: hard by the duty logs alone.
+        let (expected_missing, expected_awaited) =
+            if expected == Grade::Hard { (week[..1].to_vec(), vec![]) } else { (vec![], week) };
+        assert_eq!((missing, awaited), (expected_missing, expected_awaited), "{today}");
+    }
+}
+
+#[test]
+fn logs_within_the_grace_change_nothing_when_they_come() {
+    let whole = weeks("2026-05-01", "2026-07-01", 5, ordinary_day());
+    for silent_since in ["2026-06-22", "2026-06-25", "2026-06-29"] {
+        let late = without(whole.clone(), silent_since, "2026-07-01");
+        for (days, of) in [(&whole, "whole"), (&late, "late")] {
+            let grading = grade(days, &[], |_, _| false, Some(date("2026-05-01")), date("2026-07-01"), &rolling());
+            assert_eq!((grading.grade, grading.now), (Grade::Ordinary, Grade::Ordinary), "{of} {silent_since}");
+        }
+    }
+}
+
+#[test]
+fn logs_that_come_after_the_grace_take_back_what_their_absence_did() {
+    let whole = weeks("2026-05-01", "2026-07-12", 5, ordinary_day());
+    let late = without(whole.clone(), "2026-06-08", "2026-06-14");
+    let of = |days| grade(days, &[], |_, _| false, Some(date("2026-05-01")), date("2026-07-13"), &Settings::default());
+    let grading = of(&late);
+    assert_eq!((grading.grade, grading.now), (Grade::Hard, Grade::Hard));
+    let hardest = grading.hardest.unwrap();
+    assert_eq!((hardest.to, &hardest.conditions[..]), (date("2026-07-05"), &[Condition::DutyLogsMissing][..]));
+    let grading = of(&whole);
+    assert_eq!((grading.grade, grading.now, grading.hardest), (Grade::Ordinary, Grade::Ordinary, None));
+}
+
+#[test]
+fn the_mean_is_of_elapsed_hours_when_clocks_change() {
+    // From midnight to ten by the clock in New York, five days a week with Sunday: 11 h on 2026-11-01, 9 h on
+    // 2026-03-08, 10 h else. (IANA time zone database.)
+    for (first, today, mean) in
+        [("2026-10-05", "2026-11-02", 10.05), ("2026-02-09", "2026-03-09", 9.95), ("2026-06-01", "2026-06-29", 10.0)]
+    {
+        let night = |on: NaiveDate| {
+            let at = |hour| on.and_hms_opt(hour, 0, 0).unwrap().and_local_timezone(NEW_YORK).unwrap().to_utc();
+            let times = Some((at(0), at(10)));
+            DutyLog { span: times, ..shift(&on.to_string(), "night", 1, 0.0, 7) }
+        };
+        let logs: Vec<_> =
+            date(first).iter_days().take(28).filter(|on| on.weekday().number_from_monday() > 2).collect();
+        let duty: Vec<_> = logs.iter().map(|on| night(*on)).collect();
+        let seats: Vec<_> = logs
+            .iter()
+            .map(|on| SeatLog { date: *on, shift: String::new(), source: 1, trips: 7, rear_trips: 1 })
+            .collect();
+        let days = days(&duty, &seats, |_| NEW_YORK);
+        let grading = grade(&days, &[], |_, _| false, None, date(today), &Settings::default());
+        assert_eq!(grading.current.mean_hours, Some(mean));
+        let conditions: &[_] = if mean > 10.0 { &[Condition::LongDays] } else { &[] };
+        assert_eq!(grading.current.conditions, conditions);
     }
 }
 
@@ -247,9 +342,9 @@ fn the_split_covers_every_day_since_the_service() {
     let mut days = weeks("2026-01-01", "2026-05-17", 6, ordinary_day());
     days.extend(weeks("2026-05-18", "2026-06-28", 5, ordinary_day()));
     let split = grade(&days, &[], |_, _| false, Some(date("2026-03-04")), date(TODAY), &Settings::default()).split;
-    // The window that ends on 7 June still holds the week of 11 May, that of 14 June does not.
+    // The window that ends on 7 June still holds the week of 11 May whole, that of 8 June does not; two weeks' hold.
     let expected =
-        [(date("2026-03-04"), date("2026-06-07"), Grade::Hard), (date("2026-06-08"), date(TODAY), Grade::Ordinary)];
+        [(date("2026-03-04"), date("2026-06-21"), Grade::Hard), (date("2026-06-22"), date(TODAY), Grade::Ordinary)];
     assert_eq!(split, expected);
     let today = grade(&days, &[], |_, _| false, Some(date(TODAY)), date(TODAY), &Settings::default()).split;
     assert_eq!(today, [(date(TODAY), date(TODAY), Grade::Ordinary)]);
