@@ -3,6 +3,8 @@
 use chrono::TimeDelta;
 use serde_json::{Value, json};
 
+use ventmile::store::Recast;
+
 use crate::common::{
     Client, Engine, TestApp, car, dates, duty, instant, item, month_of_readings, post, seats, serviced, two_depots,
 };
@@ -48,7 +50,7 @@ async fn a_reading_that_comes_while_its_car_is_computed_keeps_it_stale(engine: E
     // Between the claim and the save.
     post(&manager, "odometer-readings", reading("7", "2026-03-18T12:00:00Z", 5_100.0)).await;
     assert_eq!(store.claim_stale(now, until, 10).await.unwrap(), [], "still");
-    store.save_forecasts(&[], &claimed, now).await.unwrap();
+    store.save_forecasts(&Recast { gone: claimed, ..Recast::default() }, now).await.unwrap();
     assert_eq!(stale(&app).await, 1);
     assert_eq!(app.app.recast_all().await.unwrap(), 1, "at once, not when the claim runs out");
     assert_eq!(item(&manager, "7").await["last_reading_at"], "2026-03-18T12:00:00Z");
@@ -65,7 +67,7 @@ async fn a_slow_worker_does_not_take_away_a_later_mark(engine: Engine) {
     app.pass(TimeDelta::seconds(121));
     assert_eq!(app.app.recast_all().await.unwrap(), 1);
     post(&manager, "odometer-readings", reading("7", "2026-03-18T12:00:00Z", 5_100.0)).await;
-    store.save_forecasts(&[], &slow, app.app.now()).await.unwrap();
+    store.save_forecasts(&Recast { gone: slow, ..Recast::default() }, app.app.now()).await.unwrap();
     assert_eq!(stale(&app).await, 1, "the new reading is not yet computed");
     app.app.recast_all().await.unwrap();
     assert_eq!(item(&manager, "7").await["last_reading_at"], "2026-03-18T12:00:00Z");

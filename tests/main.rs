@@ -11,6 +11,7 @@ mod access;
 mod document;
 mod fences;
 mod forecast;
+mod hindsight;
 mod logs;
 mod loops;
 mod migrations;

@@ -172,7 +172,8 @@ CREATE TABLE forecasts (
 ) STRICT;
 CREATE INDEX forecasts_by_date ON forecasts (rank, due_day, vehicle_id, kind);
 CREATE INDEX forecasts_by_depot ON forecasts (depot_id, rank, due_day, vehicle_id, kind);
-CREATE INDEX forecasts_to_raise ON forecasts (vehicle_id) WHERE raise_reason IS NOT NULL;
+CREATE INDEX forecasts_to_raise ON forecasts (rank, due_day, vehicle_id) WHERE raise_reason IS NOT NULL;
+CREATE INDEX forecasts_usual ON forecasts (depot_id, kind, metres_per_day, hours_per_day);
 CREATE INDEX forecasts_by_day ON forecasts (depot_id, made_day);
 
 CREATE TABLE work_orders (

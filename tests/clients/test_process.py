@@ -2,10 +2,10 @@
 
 import sqlite3
 import subprocess
-import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 
-from requests.exceptions import ConnectionError as ServerGone
+from requests.exceptions import RequestException
 
 from daemon import BINARY, PATIENCE, Client, car, depot, environment, wait_until
 
@@ -25,7 +25,7 @@ def posted_until_gone(daemon, key, unit, acknowledged):
         row = {"unit": unit, "at": at, "odometer": 100 + number / 1000, "distance_unit": "mi"}
         try:
             verdicts = client.send_ndjson("/v1/odometer-readings", [row])
-        except ServerGone:
+        except RequestException:
             return
         assert verdicts["stored"] == 1
         acknowledged.append(at)
@@ -37,16 +37,12 @@ def test_acknowledged_rows_outlive_a_kill(new_daemon):
     daemon = new_daemon(settings=settings)
     key = fleet(daemon).key
     acknowledged = {f"K{number}": [] for number in range(4)}
-    threads = [
-        threading.Thread(target=posted_until_gone, args=(daemon, key, unit, times))
-        for unit, times in acknowledged.items()
-    ]
-    for thread in threads:
-        thread.start()
-    wait_until(lambda: all(len(times) >= 50 for times in acknowledged.values()), PATIENCE)
-    daemon.kill()
-    for thread in threads:
-        thread.join()
+    with ThreadPoolExecutor(len(acknowledged)) as pool:
+        posting = [pool.submit(posted_until_gone, daemon, key, unit, times) for unit, times in acknowledged.items()]
+        wait_until(lambda: all(len(times) >= 50 for times in acknowledged.values()), PATIENCE)
+        daemon.kill()
+    for posted in posting:
+        posted.result()
     again = new_daemon(daemon.database, settings)
     client = again.client()
     for unit, times in acknowledged.items():
@@ -58,6 +54,27 @@ def test_acknowledged_rows_outlive_a_kill(new_daemon):
         path = f"/v1/upcoming?unit={unit}"
         last = max(item["at"] for item in client.items(f"/v1/odometer-readings?unit={unit}&limit=500"))
         assert wait_until(lambda: client.get(path).json()["items"][0]["last_reading_at"] == last, 20), unit
+
+
+def test_posting_and_the_loops_do_not_get_in_each_others_way(new_daemon):
+    """Both change what is known of the same cars: no request may fail for it."""
+    daemon = new_daemon()
+    client = daemon.client()
+    depot(client)
+    units = [f"L{number}" for number in range(300)]
+    client.store("/v1/vehicles", [car(unit) for unit in units])
+
+    def post(hour):
+        own = Client(daemon.url, client.key)
+        for minute in range(30):
+            at = f"2025-03-01T{hour:02}:{minute:02}:00Z"
+            own.store("/v1/odometer-readings", [
+                {"unit": unit, "at": at, "odometer": 100, "distance_unit": "mi"} for unit in units
+            ])
+
+    with ThreadPoolExecutor(3) as pool:
+        list(pool.map(post, range(3)))
+    assert "ERROR" not in daemon.log.read_text()
 
 
 def test_a_second_process_on_one_file_is_refused(engine, new_daemon):

@@ -15,7 +15,7 @@ mod process;
 mod table;
 mod work;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use tokio::signal::unix::{SignalKind, signal};
@@ -57,11 +57,7 @@ async fn main() -> ExitCode {
     let done = if given.next_if(|text| text == memory::COMMAND).is_some() {
         memory::serve(given).await
     } else {
-        // Dropping the measurement stops every process and removes every file it made.
-        tokio::select! {
-            done = measure(given) => done,
-            () = told_to_stop() => Err("stopped".into()),
-        }
+        measure(given).await
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
@@ -83,20 +79,34 @@ async fn told_to_stop() {
     }
 }
 
+async fn start(engine: &str, folder: &Path) -> Result<Server> {
+    match engine {
+        "sqlite" => Ok(Server::Files(folder.to_owned())),
+        _ => Server::postgres(folder).await,
+    }
+}
+
+const STOPPED: &str = "stopped";
+
 async fn measure(given: impl Iterator<Item = String>) -> Result<()> {
     let arguments = arguments(given)?;
     let sizes = if arguments.quick { Sizes::quick() } else { Sizes::full() };
     let folder = tempfile::Builder::new().prefix("ventmile-bench-").tempdir()?;
+    let mut stop = std::pin::pin!(told_to_stop());
     for engine in ["sqlite", "postgres"] {
         if arguments.only.as_ref().is_some_and(|only| only != engine) {
             continue;
         }
-        let server = match engine {
-            "sqlite" => Server::Files(folder.path().to_owned()),
-            _ => Server::postgres(folder.path()).await?,
+        let server = tokio::select! {
+            server = start(engine, folder.path()) => server?,
+            () = &mut stop => return Err(STOPPED.into()),
         };
         let database = Database::new(server, Program { file: arguments.daemon.clone(), set: arguments.set.clone() });
-        let rows = work::all(&database, folder.path(), &sizes).await;
+        // However it ends, every process is stopped and every database and file removed.
+        let rows = tokio::select! {
+            rows = work::all(&database, folder.path(), &sizes) => rows,
+            () = &mut stop => Err(STOPPED.into()),
+        };
         database.drop_all().await?;
         let rows = rows?;
         let cores = std::thread::available_parallelism()?;

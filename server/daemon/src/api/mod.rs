@@ -7,6 +7,7 @@ mod day_lists;
 mod depots;
 mod forecast;
 mod grading;
+mod hindsight;
 pub mod import;
 mod journal;
 mod key;
@@ -72,6 +73,7 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(forecast::get_forecast))
         .routes(routes!(forecast::list_duty_days))
         .routes(routes!(day_lists::get_day_list))
+        .routes(routes!(hindsight::get_hindsight))
         .routes(routes!(orders::list_work_orders, orders::raise_work_order))
         .routes(routes!(orders::take_next_work_order))
         .routes(routes!(orders::get_work_order, orders::change_work_order))

@@ -52,7 +52,7 @@ pub enum Format {
 type Part<C> = (Vec<C>, Vec<Refused>);
 
 /// Rows handed over at once.
-const PART_ROWS: usize = 5_000;
+const PART_ROWS: usize = 20_000;
 
 /// A body of up to this length is parsed where the request is handled.
 const SHORT: usize = 64 * 1024;

@@ -150,7 +150,7 @@ fn zone_on(logs: &CarLogs, day: NaiveDate) -> Tz {
 }
 
 /// The local day of an instant, in the zone of the depot where the car stayed then.
-fn day_of(logs: &CarLogs, at: DateTime<Utc>) -> NaiveDate {
+pub(super) fn day_of(logs: &CarLogs, at: DateTime<Utc>) -> NaiveDate {
     let then = logs.stays.iter().rev().find(|(from, zone)| *from <= local_day(at, *zone));
     local_day(at, then.or(logs.stays.first()).map_or(logs.zone, |(_, zone)| *zone))
 }

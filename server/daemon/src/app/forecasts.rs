@@ -5,10 +5,10 @@ use std::collections::{HashMap, HashSet};
 use chrono::TimeDelta;
 use ventmile_model::fleet::Kind;
 
-use super::App;
 use super::assess::{Assessment, FORECAST_KINDS, assess};
 use super::item::Item;
-use crate::store::{CarLogs, ForecastRow, RuleRecord, StoreError, Usual, order_number};
+use super::{App, hindsight};
+use crate::store::{CarLogs, ForecastRow, PastForecast, Recast, RuleRecord, StoreError, Usual, order_number};
 
 /// More rules than a fleet will ever have.
 const ALL_RULES: i64 = 10_000;
@@ -29,10 +29,17 @@ pub fn rule_for<'a>(rules: &'a [RuleRecord], kind: Kind, car: &CarLogs) -> Optio
         .max_by_key(|rule| (rule.depot.is_some(), rule.model.is_some()))
 }
 
+/// One car's forecast of one kind, and what it adds to the record.
+struct Computed {
+    row: ForecastRow,
+    record: Vec<PastForecast>,
+    settle: Vec<PastForecast>,
+}
+
 /// What is usual at each depot by these forecasts: the mean of the cars that have history of their own.
-fn usual_among(rows: &[ForecastRow]) -> HashMap<i64, Usual> {
+fn usual_among(computed: &[Computed]) -> HashMap<i64, Usual> {
     let mut by_depot: HashMap<i64, (f64, f64, f64)> = HashMap::new();
-    for row in rows {
+    for row in computed.iter().map(|one| &one.row) {
         if let (Some(metres), Some(hours)) = (row.metres_per_day, row.hours_per_day) {
             let (count, total, total_hours) = by_depot.entry(row.depot_id).or_default();
             (*count, *total, *total_hours) = (*count + 1.0, *total + metres, *total_hours + hours);
@@ -71,12 +78,17 @@ impl App {
         let rules = self.store.rules("", None, ALL_RULES).await?;
         let cars = self.store.car_logs(&claimed).await?;
         let usual = self.usual_of(&cars).await?;
+        let ids: Vec<i64> = cars.iter().map(|car| car.vehicle_id).collect();
+        let mut open: HashMap<i64, Vec<PastForecast>> = HashMap::new();
+        for past in self.store.open_past_forecasts(&ids).await? {
+            open.entry(past.vehicle_id).or_default().push(past);
+        }
         let count = cars.len();
         let app = self.clone();
         // Computing a batch takes milliseconds to seconds: not on the threads that answer requests.
-        let computed = tokio::task::spawn_blocking(move || app.compute(&cars, &rules, &usual)).await;
-        let (rows, gone) = computed.map_err(|_| StoreError::Stopped)?;
-        self.store.save_forecasts(&rows, &gone, now).await?;
+        let computed = tokio::task::spawn_blocking(move || app.compute(&cars, &rules, &usual, &open)).await;
+        let recast = computed.map_err(|_| StoreError::Stopped)?;
+        self.store.save_forecasts(&recast, now).await?;
         Ok(count)
     }
 
@@ -99,10 +111,13 @@ impl App {
     ///
     /// # Errors
     /// [`StoreError`] when the database fails: none of the batch is raised.
-    pub async fn raise_orders(&self, limit: i64) -> Result<usize, StoreError> {
+    pub async fn raise_orders(&self, limit: usize) -> Result<usize, StoreError> {
         let now = self.now();
         let quiet = now - TimeDelta::seconds(self.settings.raise.settle_seconds);
-        let raised = self.store.raise_due_orders(now, now - NEWLY_REGISTERED, quiet, limit).await?;
+        let raised = self
+            .store
+            .raise_due_orders(now, now - NEWLY_REGISTERED, quiet, i64::try_from(limit).unwrap_or(i64::MAX))
+            .await?;
         for order in &raised {
             let number = order_number(order.id);
             tracing::info!(
@@ -131,29 +146,49 @@ impl App {
         cars: &[CarLogs],
         rules: &[RuleRecord],
         usual: &HashMap<i64, Usual>,
-    ) -> (Vec<ForecastRow>, Vec<(i64, i64)>) {
+        open: &HashMap<i64, Vec<PastForecast>>,
+    ) -> Recast {
         let (serving, retired): (Vec<_>, Vec<_>) = cars.iter().partition(|car| !car.retired);
-        let rows = |cars: &[&CarLogs], usual: &HashMap<i64, Usual>| -> Vec<ForecastRow> {
-            cars.iter().flat_map(|car| self.rows_of(car, rules, usual)).collect()
+        let of = |cars: &[&CarLogs], usual: &HashMap<i64, Usual>| -> Vec<Computed> {
+            cars.iter().flat_map(|car| self.computed(car, rules, usual, open)).collect()
         };
-        let mut all = rows(&serving, usual);
+        let mut all = of(&serving, usual);
         // A depot's first cars say what is usual there, for those of the same batch that have no history of their own.
         let mut learned = usual_among(&all);
         learned.retain(|depot, _| usual.get(depot).is_none_or(|usual| usual.metres_per_day.is_none()));
         let own: HashSet<i64> =
-            all.iter().filter(|row| row.metres_per_day.is_some()).map(|row| row.vehicle_id).collect();
+            all.iter().filter(|one| one.row.metres_per_day.is_some()).map(|one| one.row.vehicle_id).collect();
         let without_own = |car: &CarLogs| learned.contains_key(&car.depot_id) && !own.contains(&car.vehicle_id);
         let again: Vec<&CarLogs> = serving.iter().copied().filter(|car| without_own(car)).collect();
-        all.retain(|row| again.iter().all(|car| car.vehicle_id != row.vehicle_id));
-        all.extend(rows(&again, &learned));
-        (all, retired.iter().map(|car| (car.vehicle_id, car.mark)).collect())
+        all.retain(|one| again.iter().all(|car| car.vehicle_id != one.row.vehicle_id));
+        all.extend(of(&again, &learned));
+        let gone = retired.iter().map(|car| (car.vehicle_id, car.mark)).collect();
+        all.into_iter().fold(Recast { gone, ..Recast::default() }, |mut recast, one| {
+            recast.rows.push(one.row);
+            recast.record.extend(one.record);
+            recast.settle.extend(one.settle);
+            recast
+        })
     }
 
-    fn rows_of(&self, car: &CarLogs, rules: &[RuleRecord], usual: &HashMap<i64, Usual>) -> Vec<ForecastRow> {
+    fn computed(
+        &self,
+        car: &CarLogs,
+        rules: &[RuleRecord],
+        usual: &HashMap<i64, Usual>,
+        open: &HashMap<i64, Vec<PastForecast>>,
+    ) -> Vec<Computed> {
         let usual = usual.get(&car.depot_id).copied().unwrap_or_default();
+        let own = open.get(&car.vehicle_id).map_or(&[][..], Vec::as_slice);
         let of = |kind: Kind| {
             let rule = rule_for(rules, kind, car)?;
-            Some(self.row(car, kind, &assess(car, &rule.rule, usual, self.now(), &self.settings)))
+            let assessment = assess(car, &rule.rule, usual, self.now(), &self.settings);
+            let settled = |past: &PastForecast| hindsight::settled(past, car, &assessment);
+            Some(Computed {
+                row: self.row(car, kind, &assessment),
+                record: hindsight::to_keep(car, kind, &assessment),
+                settle: own.iter().filter(|past| past.kind == kind).filter_map(settled).collect(),
+            })
         };
         FORECAST_KINDS.into_iter().filter_map(of).collect()
     }

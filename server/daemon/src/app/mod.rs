@@ -3,6 +3,7 @@
 pub mod assess;
 pub mod day_list;
 pub mod forecasts;
+pub mod hindsight;
 pub mod item;
 pub mod keys;
 pub mod limits;

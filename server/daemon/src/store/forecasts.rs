@@ -11,7 +11,7 @@ use ventmile_model::fleet::{
 
 use super::rows::ruling;
 use super::values::{date, day_number, instant, known, micros};
-use super::{Result, Store, StoreError, Tx, read, within};
+use super::{PastForecast, Result, Store, StoreError, Tx, read, within};
 
 /// All that is stored about one car that a forecast needs.
 #[derive(Clone, Debug)]
@@ -87,6 +87,19 @@ pub struct ForecastRow {
     pub raise_reason: Option<String>,
     /// What a list shows, as JSON.
     pub item: String,
+}
+
+/// What a recast of some cars brought.
+#[derive(Clone, Debug, Default)]
+pub struct Recast {
+    /// Forecasts.
+    pub rows: Vec<ForecastRow>,
+    /// Cars out of service, number and mark: their forecasts are dropped.
+    pub gone: Vec<(i64, i64)>,
+    /// Forecasts to be kept for hindsight.
+    pub record: Vec<PastForecast>,
+    /// Past forecasts of which more is known now.
+    pub settle: Vec<PastForecast>,
 }
 
 /// What the other cars of a depot do in a day, for a car that has no history of its own.
@@ -252,18 +265,22 @@ const FRESH: &str = "DELETE FROM stale_cars WHERE vehicle_id = $1 AND mark = $2"
 const RELEASE: &str = "UPDATE stale_cars SET claimed_until_us = 0 WHERE vehicle_id = $1 RETURNING mark";
 const FORGET: &str = "DELETE FROM forecasts WHERE vehicle_id = $1";
 
+/// The page is cut before anything is joined: Postgres takes a row value for very selective, and would sort half the
+/// fleet for a page deep in the list.
 const LIST: &str = "SELECT f.rank, f.due_day, f.vehicle_id, f.kind, v.unit, d.code, w.id, f.item
-    FROM forecasts f JOIN vehicles v ON v.id = f.vehicle_id JOIN depots d ON d.id = f.depot_id
-        LEFT JOIN work_orders w ON w.vehicle_id = f.vehicle_id AND w.kind = f.kind
-            AND w.status IN ('needs-action', 'in-process')
-    WHERE (f.rank, f.due_day, f.vehicle_id, f.kind) > ($1, $2, $3, $4)
-        AND (CAST($5 AS TEXT) IS NULL OR d.code = $5) AND (CAST($6 AS TEXT) IS NULL OR f.kind = $6)
-        AND (CAST($7 AS TEXT) IS NULL OR f.band = $7)
-        AND (CAST($8 AS BIGINT) IS NULL OR f.early_day <= $8 OR f.rank < 2)
-        AND (CAST($9 AS TEXT) IS NULL OR v.unit = $9)
-        AND (CAST($10 AS BIGINT) IS NULL
-            OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $10 AND key_depots.depot_id = f.depot_id))
-    ORDER BY f.rank, f.due_day, f.vehicle_id, f.kind LIMIT $11";
+    FROM (SELECT rank, due_day, vehicle_id, kind, depot_id, item FROM forecasts
+        WHERE (rank, due_day, vehicle_id, kind) > ($1, $2, $3, $4)
+            AND (CAST($5 AS TEXT) IS NULL OR depot_id = (SELECT id FROM depots WHERE code = $5))
+            AND (CAST($6 AS TEXT) IS NULL OR kind = $6) AND (CAST($7 AS TEXT) IS NULL OR band = $7)
+            AND (CAST($8 AS BIGINT) IS NULL OR early_day <= $8 OR rank < 2)
+            AND (CAST($9 AS TEXT) IS NULL OR vehicle_id IN (SELECT id FROM vehicles WHERE unit = $9))
+            AND (CAST($10 AS BIGINT) IS NULL
+                OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $10 AND key_depots.depot_id = forecasts.depot_id))
+        ORDER BY rank, due_day, vehicle_id, kind LIMIT $11) f
+    JOIN vehicles v ON v.id = f.vehicle_id JOIN depots d ON d.id = f.depot_id
+    LEFT JOIN work_orders w ON w.vehicle_id = f.vehicle_id AND w.kind = f.kind
+        AND w.status IN ('needs-action', 'in-process')
+    ORDER BY f.rank, f.due_day, f.vehicle_id, f.kind";
 
 #[derive(sqlx::FromRow)]
 struct CarRow {
@@ -462,12 +479,12 @@ impl Store {
         Ok(read!(self, pool => sqlx::query_as(sql).bind(ids).fetch_all(pool).await)?)
     }
 
-    /// Saves forecasts, and the cars are no longer stale unless something came in since they were claimed. Cars in
-    /// `gone` are out of service: their forecasts are dropped.
+    /// Saves what a recast brought, and the cars are no longer stale unless something came in since they were claimed.
     ///
     /// # Errors
     /// [`StoreError`] when the database fails; nothing is saved then.
-    pub async fn save_forecasts(&self, rows: &[ForecastRow], gone: &[(i64, i64)], now: DateTime<Utc>) -> Result<()> {
+    pub async fn save_forecasts(&self, recast: &Recast, now: DateTime<Utc>) -> Result<()> {
+        let Recast { rows, gone, record, settle } = recast;
         let mut tx = self.begin().await?;
         let mut still = HashSet::new();
         let claims = rows.iter().map(|row| (row.vehicle_id, row.mark)).chain(gone.iter().copied());
@@ -478,6 +495,12 @@ impl Store {
         }
         for row in rows.iter().filter(|row| still.contains(&row.vehicle_id)) {
             tx.save_forecast(row, now).await?;
+        }
+        for past in record.iter().filter(|past| still.contains(&past.vehicle_id)) {
+            tx.record_forecast(past).await?;
+        }
+        for past in settle.iter().filter(|past| still.contains(&past.vehicle_id)) {
+            tx.settle_forecast(past).await?;
         }
         for (vehicle_id, _) in gone {
             within!(&mut tx, c => sqlx::query(FORGET).bind(vehicle_id).execute(c).await.map(drop))?;

@@ -5,6 +5,7 @@
 
 mod depots;
 mod forecasts;
+mod hindsight;
 mod idempotency;
 mod journal;
 mod keep;
@@ -29,7 +30,8 @@ use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, S
 use sqlx::{PgPool, Postgres, Sqlite, SqlitePool, Transaction};
 
 pub use depots::{DepotChange, DepotRecord};
-pub use forecasts::{CarLogs, ForecastRow, ListFilter, ListPosition, ListRow, Usual};
+pub use forecasts::{CarLogs, ForecastRow, ListFilter, ListPosition, ListRow, Recast, Usual};
+pub use hindsight::{DailyMetres, HindsightFilter, PastForecast};
 pub use idempotency::{Answer, Once};
 pub use journal::JournalLine;
 pub use keep::Swept;

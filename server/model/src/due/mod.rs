@@ -16,6 +16,7 @@
 
 mod blend;
 mod passage;
+mod score;
 #[cfg(test)]
 mod tests;
 
@@ -26,6 +27,7 @@ use crate::usage::{RoadDays, Usage};
 
 pub use blend::{Stretch, blend};
 use passage::{Passage, Walk};
+pub use score::{CHANCES, Outcome, Score, naive, pinball, score};
 
 /// Where a car stands in its interval.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -1,0 +1,213 @@
+//! Forecasts kept as they were made, held against what happened.
+
+use std::collections::BTreeMap;
+
+use chrono::{Datelike, Days, NaiveDate};
+use ventmile_model::due::{CHANCES, Outcome, Quantiles, Score, naive, score};
+use ventmile_model::fleet::{Kind, Metres, Window, day_start};
+
+use super::App;
+use super::assess::{Assessment, Interval, day_of};
+use crate::store::{CarLogs, DailyMetres, HindsightFilter, PastForecast, StoreError};
+
+/// Days of the naive forecast of the recent past.
+const RECENT_DAYS: u64 = 28;
+
+/// The two edges' forecasts, as far as they are still ahead.
+#[must_use]
+pub fn to_keep(car: &CarLogs, kind: Kind, assessment: &Assessment) -> Vec<PastForecast> {
+    let (Some(interval), Some(last)) = (&assessment.interval, assessment.track.last()) else { return Vec::new() };
+    let edges: [(&str, Quantiles, Pick); 2] =
+        [("early", interval.due.early, |window| window.early), ("late", interval.due.late, |window| window.late)];
+    let (all, recent) = daily_metres(car, assessment);
+    let ahead = |edge: Quantiles| edge.p50.is_none_or(|day| day > assessment.today);
+    let kept = edges.into_iter().filter(|(_, dates, _)| ahead(*dates));
+    kept.map(|(name, dates, pick)| {
+        let (left_metres, left_hours, limit_on) = left(interval, pick);
+        PastForecast {
+            vehicle_id: car.vehicle_id,
+            kind,
+            edge: name.to_owned(),
+            made_on: assessment.today,
+            depot_id: car.depot_id,
+            as_of: last.reading.at,
+            as_of_day: interval.position.as_of,
+            dates: [dates.p10, dates.p50, dates.p90],
+            left_metres,
+            left_hours,
+            limit_on,
+            all,
+            recent,
+            told: car.off_road.iter().any(|off| off.to.is_none_or(|to| to > assessment.today)),
+            passed_on: None,
+            seen_on: assessment.today.min(day_of(car, last.reading.at)),
+        }
+    })
+    .collect()
+}
+
+/// One edge of a window.
+type Pick = fn(Window<f64>) -> f64;
+
+/// How far off an edge is by each meter; nothing where that meter has no window.
+fn left(interval: &Interval, pick: Pick) -> (Option<Metres>, Option<f64>, Option<NaiveDate>) {
+    let position = &interval.position;
+    let windows = &interval.windows;
+    let metres = windows.distance.map(|window| {
+        let edge = pick(Window { early: window.early.as_f64(), late: window.late.as_f64() });
+        Metres(edge.round() as i64) - position.metres_since
+    });
+    let hours =
+        windows.hours.map(|window| pick(Window { early: window.early.0, late: window.late.0 }) - position.hours_since);
+    let limit = windows.days.and_then(|window| {
+        let days = pick(Window { early: window.early as f64, late: window.late as f64 });
+        position.service_on.checked_add_days(Days::new(days.max(0.0) as u64))
+    });
+    (metres, hours, limit)
+}
+
+/// Mean and standard deviation of a day's metres, over all history and over the last 28 days.
+fn daily_metres(car: &CarLogs, assessment: &Assessment) -> (Option<DailyMetres>, Option<DailyMetres>) {
+    let track = &assessment.track;
+    let (Some(first), Some(last)) = (track.first(), track.last()) else { return (None, None) };
+    let (from, to) = (day_of(car, first.reading.at), day_of(car, last.reading.at));
+    let ends: Vec<f64> = from
+        .iter_days()
+        .skip(1)
+        .take_while(|day| *day <= to)
+        .filter_map(|day| track.travelled_at(day_start(day, car.zone)))
+        .map(Metres::as_f64)
+        .collect();
+    let days: Vec<f64> = ends.iter().zip(ends.iter().skip(1)).map(|(before, after)| after - before).collect();
+    let recent = days.len().saturating_sub(RECENT_DAYS as usize);
+    (mean_and_sd(&days), mean_and_sd(days.get(recent..).unwrap_or_default()))
+}
+
+fn mean_and_sd(days: &[f64]) -> Option<DailyMetres> {
+    if days.len() < 2 {
+        return None;
+    }
+    let count = days.len() as f64;
+    let mean = days.iter().sum::<f64>() / count;
+    let squares: f64 = days.iter().map(|day| (day - mean) * (day - mean)).sum();
+    Some(DailyMetres { mean, sd: (squares / (count - 1.0)).sqrt() })
+}
+
+/// The past forecast with what the readings say of it now; nothing where they say no more than before.
+///
+/// The edge stands where it stood when the forecast was made, whether or not a service came in between.
+#[must_use]
+pub fn settled(past: &PastForecast, car: &CarLogs, assessment: &Assessment) -> Option<PastForecast> {
+    let track = &assessment.track;
+    let seen_on = day_of(car, track.last()?.reading.at).max(past.seen_on);
+    let by_distance = past.left_metres.and_then(|left| {
+        let at = track.reached(track.travelled_at(past.as_of)? + left)?;
+        Some(day_of(car, at))
+    });
+    let by_hours = past.left_hours.and_then(|left| hours_reached(assessment, past.as_of_day, left));
+    let by_days = past.limit_on.filter(|limit| *limit <= seen_on);
+    let passed_on = [by_distance, by_hours, by_days].into_iter().flatten().min().map(|day| day.max(past.made_on));
+    let news = passed_on.is_some() || seen_on > past.seen_on;
+    news.then(|| PastForecast { passed_on, seen_on: passed_on.unwrap_or(seen_on).max(seen_on), ..past.clone() })
+}
+
+fn hours_reached(assessment: &Assessment, after: NaiveDate, left: f64) -> Option<NaiveDate> {
+    let mut total = 0.0;
+    assessment.days.iter().filter(|(day, _)| **day > after).find_map(|(day, duty)| {
+        total += duty.hours;
+        (total >= left).then_some(*day)
+    })
+}
+
+/// Scores of the model and of two naive forecasts over the same past forecasts.
+#[derive(Clone, Copy, Debug)]
+pub struct Comparison {
+    /// The forecasts as they were made.
+    pub model: Score,
+    /// The average of all history.
+    pub naive_all: Option<Score>,
+    /// The average of the last 28 days.
+    pub naive_recent: Option<Score>,
+}
+
+/// What a group of past forecasts has in common.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Group {
+    /// All of an edge without a told plan.
+    All,
+    /// By how far ahead the median was, in days: from, up to.
+    Horizon(i64, Option<i64>),
+    /// By the depot.
+    Depot(i64),
+    /// By the month in which they were made: year, month.
+    Month(i32, u32),
+    /// Those made while a plan still to come was told.
+    Told,
+}
+
+const HORIZONS: [(i64, Option<i64>); 4] = [(0, Some(14)), (15, Some(30)), (31, Some(60)), (61, None)];
+
+fn groups_of(past: &PastForecast) -> Vec<Group> {
+    if past.told {
+        return vec![Group::Told];
+    }
+    let [_, median, _] = past.dates;
+    let ahead = median.map_or(i64::MAX, |day| (day - past.made_on).num_days());
+    let horizon = HORIZONS.into_iter().find(|(_, to)| to.is_none_or(|to| ahead <= to));
+    let mut groups =
+        vec![Group::All, Group::Depot(past.depot_id), Group::Month(past.made_on.year(), past.made_on.month())];
+    groups.extend(horizon.map(|(from, to)| Group::Horizon(from, to)));
+    groups
+}
+
+fn outcome(past: &PastForecast) -> Outcome {
+    let days = |day: NaiveDate| (day - past.made_on).num_days() as f64;
+    let followed = days(past.seen_on).max(0.0);
+    Outcome { days: past.passed_on.map_or(followed, days), followed }
+}
+
+fn days_ahead(past: &PastForecast, day: Option<NaiveDate>) -> f64 {
+    day.map_or(f64::INFINITY, |day| ((day - past.made_on).num_days() as f64).max(0.0))
+}
+
+/// Quantiles of a naive forecast, in days since it was made.
+fn naive_quantiles(past: &PastForecast, daily: Option<DailyMetres>) -> Option<[f64; 3]> {
+    let (daily, left) = (daily?, past.left_metres?);
+    let late = (past.made_on - past.as_of_day).num_days() as f64;
+    Some(CHANCES.map(|p| (naive(daily.mean, daily.sd, left.as_f64(), p) - late).max(0.0)))
+}
+
+fn compare(group: &[&PastForecast]) -> Option<Comparison> {
+    let of = |pick: fn(&PastForecast) -> Option<[f64; 3]>| {
+        score(group.iter().filter_map(|past| Some((pick(past)?, outcome(past)))))
+    };
+    Some(Comparison {
+        model: of(|past| Some(past.dates.map(|day| days_ahead(past, day))))?,
+        naive_all: of(|past| naive_quantiles(past, past.all)),
+        naive_recent: of(|past| naive_quantiles(past, past.recent)),
+    })
+}
+
+/// Comparisons by edge and group.
+pub type Hindsight = BTreeMap<(String, Group), Comparison>;
+
+/// Past forecasts looked at, at most: the newest.
+pub const MOST: i64 = 500_000;
+
+impl App {
+    /// How the forecasts made from a day to a day compare with what happened. A forecast made so lately that nothing has
+    /// been seen since says nothing and is left out.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn hindsight(&self, filter: &HindsightFilter) -> Result<Hindsight, StoreError> {
+        let all = self.store.past_forecasts(filter).await?;
+        let mut groups: BTreeMap<(String, Group), Vec<&PastForecast>> = BTreeMap::new();
+        for past in all.iter().filter(|past| past.seen_on > past.made_on || past.passed_on.is_some()) {
+            for group in groups_of(past) {
+                groups.entry((past.edge.clone(), group)).or_default().push(past);
+            }
+        }
+        Ok(groups.into_iter().filter_map(|(key, group)| Some((key, compare(&group)?))).collect())
+    }
+}
