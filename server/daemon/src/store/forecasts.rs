@@ -1,6 +1,6 @@
 //! Stale cars, what a forecast is made from, and the forecasts as lists show them.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
@@ -174,7 +174,7 @@ const UNCLAIM: &str = "UPDATE stale_cars SET claimed_until_us = 0";
 const COUNT_STALE: &str = "SELECT count(*) FROM stale_cars";
 const DEPOT_ZONES: &str = "SELECT id, zone FROM depots";
 const OUTDATED: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
-    SELECT f.vehicle_id, $3, $3, 0 FROM forecasts f WHERE f.depot_id = $1 AND f.made_day < $2
+    SELECT f.vehicle_id, $3, $3, 0 FROM forecasts f WHERE f.depot_id = $1 AND f.made_day < $2 ORDER BY f.vehicle_id
     ON CONFLICT (vehicle_id) DO NOTHING";
 const USUAL: &str = "SELECT avg(metres_per_day), avg(hours_per_day) FROM forecasts
     WHERE depot_id = $1 AND metres_per_day IS NOT NULL AND kind = 'fan-service'";
@@ -486,9 +486,10 @@ impl Store {
     pub async fn save_forecasts(&self, recast: &Recast, now: DateTime<Utc>) -> Result<()> {
         let Recast { rows, gone, record, settle } = recast;
         let mut tx = self.begin().await?;
+        // In the order in which posts mark cars stale, or the two would wait for each other on Postgres.
         let mut still = HashSet::new();
         let claims = rows.iter().map(|row| (row.vehicle_id, row.mark)).chain(gone.iter().copied());
-        for (vehicle_id, mark) in claims.collect::<HashSet<_>>() {
+        for (vehicle_id, mark) in claims.collect::<BTreeSet<_>>() {
             if tx.end_claim(vehicle_id, mark).await? {
                 still.insert(vehicle_id);
             }

@@ -1,6 +1,6 @@
 //! Log rows on their way in: which car each belongs to, and one statement a log that stores a batch.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
@@ -423,7 +423,7 @@ impl Tx {
         Ok(holders)
     }
 
-    async fn sources(&mut self, names: HashSet<&str>) -> Result<HashMap<String, i64>> {
+    async fn sources(&mut self, names: BTreeSet<&str>) -> Result<HashMap<String, i64>> {
         const FIND: &str = "SELECT id FROM sources WHERE name = $1";
         const ADD: &str = "INSERT INTO sources (name) VALUES ($1)
             ON CONFLICT (name) DO UPDATE SET name = excluded.name RETURNING id";

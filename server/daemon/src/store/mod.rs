@@ -143,6 +143,15 @@ impl StoreError {
         }
     }
 
+    /// Whether another transaction made this one fail, so that it may be tried again: deadlock or serialization failure
+    /// (SQLSTATE 40P01, 40001).
+    fn is_collision(&self) -> bool {
+        match self {
+            Self::Database(sqlx::Error::Database(fault)) => matches!(fault.code().as_deref(), Some("40P01" | "40001")),
+            _ => false,
+        }
+    }
+
     fn bad_row(column: &'static str, value: impl ToString) -> Self {
         Self::BadRow { column, value: value.to_string() }
     }

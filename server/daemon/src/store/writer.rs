@@ -15,6 +15,9 @@ const QUEUE: usize = 1024;
 /// A transaction takes no more posts once it holds this many rows.
 const BATCH_ROWS: usize = 20_000;
 
+/// How often a transaction is tried again that another one on Postgres made fail.
+const RETRIES: usize = 5;
+
 struct Job {
     actor: Actor,
     rows: Vec<SentRow>,
@@ -59,7 +62,13 @@ async fn run(store: Store, clock: Arc<dyn Clock>, news: Arc<Notify>, mut jobs: m
             rows += job.rows.len();
             batch.push(job);
         }
-        let stored = commit(&store, &*clock, &batch).await;
+        let mut stored = commit(&store, &*clock, &batch).await;
+        for _ in 0..RETRIES {
+            if !stored.as_ref().is_err_and(StoreError::is_collision) {
+                break;
+            }
+            stored = commit(&store, &*clock, &batch).await;
+        }
         answer(batch, stored, &news);
     }
 }
