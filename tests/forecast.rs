@@ -702,8 +702,10 @@ async fn readings_that_lie_are_set_aside_with_the_reason(engine: Engine) {
         .iter()
         .map(|row| (text(row, "at"), text(row, "reason"), text(row, "source")))
         .collect();
-    let expected =
-        [("2026-03-12T20:00:00Z", "too-fast", "fuel card"), ("2026-03-10T20:00:00Z", "runs-back", "fuel card")];
+    let expected = [
+        ("2026-03-12T20:00:00Z", "tenths-as-whole", "fuel card"),
+        ("2026-03-10T20:00:00Z", "dropped-digit", "fuel card"),
+    ];
     assert_eq!(aside, expected, "newest first");
     // Thirty readings, the two lies and the odometer at the start.
     assert_eq!((&track["readings"], &track["kept"]), (&json!(33), &json!(31)));

@@ -522,14 +522,14 @@ async fn a_ruling_overturns_the_track(engine: Engine) {
         .collect()
     };
     let track = forecast(&manager, "7").await["track"].clone();
-    assert_eq!(aside(&track), [(7_966.0, "too-fast".to_owned(), Value::Null)]);
-    assert!(track["set_aside"][0]["explanation"].as_str().unwrap().contains("faster"));
+    assert_eq!(aside(&track), [(7_966.0, "km-as-miles".to_owned(), Value::Null)]);
+    assert!(track["set_aside"][0]["explanation"].as_str().unwrap().contains("miles"));
     let track = rule(json!("keep")).await;
     assert!(aside(&track).iter().all(|(odometer, ..)| *odometer != 7_966.0), "{track}");
     let track = rule(json!("set-aside")).await;
     assert_eq!(aside(&track), [(7_966.0, "ruled".to_owned(), json!("set-aside"))]);
     let track = rule(Value::Null).await;
-    assert_eq!(aside(&track), [(7_966.0, "too-fast".to_owned(), Value::Null)]);
+    assert_eq!(aside(&track), [(7_966.0, "km-as-miles".to_owned(), Value::Null)]);
     let wrong = json!({"unit": "7", "at": "2026-03-17T05:00:00Z", "ruling": "maybe", "reason": "x"});
     assert_eq!(fault(&manager.send("/v1/odometer-readings/ruling", wrong).await.problem(422)), "/ruling");
     let none = json!({"unit": "7", "at": "2026-03-17T05:00:01Z", "ruling": "keep", "reason": "x"});

@@ -58,7 +58,7 @@ pub struct JudgedReading {
     odometer: f64,
     /// Who sent it.
     source: String,
-    /// `kept`, `new-cluster` (kept, and the first of a new count) or `set-aside`.
+    /// `kept`, `double` (kept, and sent before), `new-cluster` (kept, and the first of a new count) or `set-aside`.
     verdict: &'static str,
     /// Why it was set aside.
     reason: Option<&'static str>,
@@ -204,6 +204,7 @@ fn judged(judged: &Judged, unit: DistanceUnit, sources: &Sources) -> JudgedReadi
     let reading = &judged.reading;
     let (verdict, reason) = match judged.verdict {
         Verdict::Kept => ("kept", None),
+        Verdict::Double => ("double", None),
         Verdict::NewCluster => ("new-cluster", None),
         Verdict::SetAside(reason) => ("set-aside", Some(reason)),
     };

@@ -4,7 +4,12 @@ use chrono::Duration;
 use ventmile_model::fleet::{DistanceUnit, Metres};
 use ventmile_model::{duty, track, usage};
 
+use super::assess::{SOURCE_IN_SERVICE, SOURCE_SERVICE};
 use crate::config::{DutyWeek, Settings};
+
+/// An odometer that somebody wrote down at a service or at the start counts as so many readings of a feed: it takes
+/// more than a change of pace to put it aside.
+const WRITTEN_DOWN: f64 = 3.0;
 
 const FALLBACK_TYPE: &str = "car";
 
@@ -18,6 +23,8 @@ pub(super) fn track_limits(settings: &Settings, vehicle_type: &str) -> track::Li
         slack: Metres(settings.track.slack_m),
         cluster_change_cost: settings.track.cluster_change_readings,
         ahead: Duration::minutes(settings.track.ahead_minutes),
+        trust: [SOURCE_SERVICE, SOURCE_IN_SERVICE].into_iter().map(|source| (source, WRITTEN_DOWN)).collect(),
+        ..default
     }
 }
 

@@ -1,13 +1,25 @@
 //! Which odometer readings to believe.
 //!
 //! Readings lie: typing slips, kilometres for miles, a swapped instrument cluster, wrong clocks, doubles, late
-//! arrivals. [`clean`] chooses the most trustworthy chain: the one that keeps the most readings while the odometer
-//! never runs back and never goes faster than a car can. A change of the instrument cluster breaks both rules; it is
+//! arrivals. [`clean`] chooses the most trustworthy chain: the one that keeps the most trust while the odometer never
+//! runs back and never goes faster than a car can. A change of the instrument cluster breaks both rules; it is
 //! allowed where it keeps enough readings that would otherwise be lost. No reading is deleted: each ends kept or set
 //! aside with a reason, and a person's ruling goes before all this.
+//!
+//! It does not look at who drives, at duty logs or at other cars, and it does not repair: a reading whose slip is
+//! known is still left out, since the car's next reading says more.
 
+mod bounds;
 mod chain;
+mod diagnose;
+mod digits;
 mod judge;
+mod limits;
+mod newest;
+mod rate;
+mod reason;
+mod sources;
+mod state;
 #[cfg(test)]
 mod tests;
 
@@ -17,72 +29,19 @@ use chrono_tz::Tz;
 use crate::fleet::{Metres, Reading, day_start};
 
 pub use judge::clean;
-
-/// What a car and its readers can do.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Limits {
-    /// The fastest a car goes for hours on end, km/h.
-    pub max_speed_kmh: f64,
-    /// What rounding and clocks may add or take between any two readings.
-    pub slack: Metres,
-    /// A cluster change must keep more readings than this many.
-    pub cluster_change_cost: usize,
-    /// How far ahead of the present a reading may be: senders' clocks are not exact.
-    pub ahead: Duration,
-}
-
-impl Default for Limits {
-    fn default() -> Self {
-        Self { max_speed_kmh: 140.0, slack: Metres(2_000), cluster_change_cost: 5, ahead: Duration::hours(1) }
-    }
-}
-
-/// Why a reading is set aside.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Reason {
-    /// With it the odometer would run back.
-    RunsBack,
-    /// With it the car would have been faster than a car can be.
-    TooFast,
-    /// It claims to be from the future.
-    AheadOfClock,
-    /// A person set it aside.
-    Ruled,
-}
-
-impl Reason {
-    /// The reason's name in answers.
-    #[must_use]
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::RunsBack => "runs-back",
-            Self::TooFast => "too-fast",
-            Self::AheadOfClock => "ahead-of-clock",
-            Self::Ruled => "ruled",
-        }
-    }
-
-    /// The reason in one sentence.
-    #[must_use]
-    pub const fn explain(self) -> &'static str {
-        match self {
-            Self::RunsBack => {
-                "The odometer would run back: it is below a believed earlier reading or above a believed later one."
-            }
-            Self::TooFast => {
-                "The car would have been faster than the speed limit of the track, from or to its neighbour."
-            }
-            Self::AheadOfClock => "It claims to have been read in the future.",
-            Self::Ruled => "A person set it aside.",
-        }
-    }
-}
+pub use limits::{Limits, Trust};
+pub use newest::Provisional;
+pub use reason::Reason;
+pub use sources::{Suspicion, suspect_sources};
+pub use state::Chain;
 
 /// What became of a reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Verdict {
     /// Believed.
     Kept,
+    /// Believed, but said before: another reading has the same time and odometer, and counts for both.
+    Double,
     /// Believed, and the first of a new count: the instrument cluster was changed before it.
     NewCluster,
     /// Not believed.
