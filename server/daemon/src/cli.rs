@@ -11,8 +11,9 @@ use indicatif::{ProgressBar, ProgressStyle};
 use tokio_util::sync::CancellationToken;
 
 use crate::api::import::{Log, import, refused_line};
-use crate::app::App;
 use crate::app::keys::Scope;
+use crate::app::{App, usage_settings};
+use crate::backtest::{self, Absent, Limits};
 use crate::clock::SystemClock;
 use crate::config::{Config, Settings};
 use crate::serve::{Server, stop_on_signal};
@@ -74,6 +75,8 @@ enum Command {
         #[arg(long, value_name = "LOG")]
         log: Option<String>,
     },
+    /// Score the forecasts against what happened, beside two naive ones: on the logs in the database, or on files.
+    Backtest(Backtest),
     /// Keys: who may do what.
     #[command(subcommand)]
     Key(KeyCommand),
@@ -88,6 +91,25 @@ enum Command {
         #[arg(long)]
         defaults: bool,
     },
+}
+
+#[derive(Args, Debug)]
+struct Backtest {
+    /// What each vehicle did: CSV of unit, day (a number), miles, hours; plain or gzip.
+    #[arg(long, value_name = "FILE", requires_all = ["targets", "limit"])]
+    daily: Option<PathBuf>,
+    /// What is to be forecast: CSV of unit, day (at whose end), days_to_limit, reached (1 or 0).
+    #[arg(long, value_name = "FILE", requires = "daily")]
+    targets: Option<PathBuf>,
+    /// What counts, whichever comes first: miles=25000, or miles=25000,hours=57,days=75.
+    #[arg(long, value_name = "METER=AMOUNT,…", requires = "daily")]
+    limit: Option<Limits>,
+    /// What a day without a row means.
+    #[arg(long, value_enum, default_value = "unknown", requires = "daily")]
+    absent: Absent,
+    /// Print the table as JSON.
+    #[arg(long)]
+    json: bool,
 }
 
 #[derive(Debug, Subcommand)]
@@ -161,6 +183,7 @@ async fn command(cli: Cli) -> Result<ExitCode, Failure> {
             demo::run(config, once).await?;
         }
         Command::Import { files, log } => return import_files(common, &files, log.as_deref()).await,
+        Command::Backtest(asked) => backtest(common, &asked).await?,
         Command::Key(command) => key(common, command).await?,
         Command::Backup { target } => {
             let settings = load(common, None)?.settings;
@@ -194,6 +217,20 @@ async fn check(config: &Config) -> Result<ExitCode, Failure> {
 
 async fn open(settings: Settings) -> Result<App, Failure> {
     Ok(App::open(settings, Arc::new(SystemClock)).await?)
+}
+
+async fn backtest(common: &Common, asked: &Backtest) -> Result<(), Failure> {
+    let settings = load(common, None)?.settings;
+    let table = match (&asked.daily, &asked.targets, asked.limit) {
+        (Some(daily), Some(targets), Some(limits)) => {
+            let task = backtest::read_task(daily, targets, limits, asked.absent)?;
+            backtest::run(&task.fleet, &task.cases, &usage_settings(&settings))
+        }
+        _ => open(settings).await?.backtest().await?,
+    };
+    let table = table.ok_or("there is nothing to score yet: no car has 45 days of history and days after them")?;
+    print!("{}", if asked.json { format!("{}\n", table.json()) } else { table.text() });
+    Ok(())
 }
 
 async fn key(common: &Common, command: KeyCommand) -> Result<(), Failure> {

@@ -159,9 +159,7 @@ pub enum DutyWeek {
 #[serde(deny_unknown_fields)]
 #[allow(missing_docs, reason = "each is explained in defaults.toml")]
 pub struct Usage {
-    pub window_days: i64,
     pub min_days: i64,
-    pub rate_spread: f64,
     pub rate_spread_without_history: f64,
     pub assumed_miles_per_day: f64,
     pub assumed_hours_per_day: f64,
@@ -428,9 +426,7 @@ fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
         ("duty.log_grace_days", (0..=366).contains(&settings.duty.log_grace_days), "0 to 366"),
         ("duty.release_days", (0..=366).contains(&settings.duty.release_days), "0 to 366"),
         ("duty.release_share", (0.5..=1.0).contains(&settings.duty.release_share), "0.5 to 1"),
-        ("usage.window_days", (1..=730).contains(&settings.usage.window_days), "1 to 730"),
         ("usage.min_days", settings.usage.min_days >= 1, "at least 1"),
-        ("usage.rate_spread", share(settings.usage.rate_spread), "0 to 1"),
         ("usage.rate_spread_without_history", share(settings.usage.rate_spread_without_history), "0 to 1"),
         ("usage.assumed_miles_per_day", settings.usage.assumed_miles_per_day >= 0.0, "0 or more"),
         ("usage.assumed_hours_per_day", (0.0..=24.0).contains(&settings.usage.assumed_hours_per_day), "0 to 24"),

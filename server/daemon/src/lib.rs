@@ -2,6 +2,7 @@
 
 pub mod api;
 pub mod app;
+pub mod backtest;
 pub mod cli;
 pub mod clock;
 pub mod config;

@@ -96,21 +96,29 @@ pub struct UsageAnswer {
     to: Option<NaiveDate>,
     /// Days on the road between them, days off included.
     days_counted: i64,
-    /// Distance a day.
+    /// Distance a day, the median over the next sixty days on the road.
     distance_per_day: f64,
-    /// Standard deviation of one day's distance.
-    distance_sd: f64,
-    /// Duty hours a day.
+    /// Duty hours a day, likewise.
     hours_per_day: f64,
-    /// Relative standard deviation of the daily rate itself.
-    rate_spread: f64,
+    /// `a` of the model: the car's own long-run distance a day, older days counting half after a year each; null where it
+    /// has no history of its own.
+    long_run_per_day: Option<f64>,
+    /// `r`: the logarithm of the recent distance a day, its days counting half after sixty, over the long-run one.
+    recent_change: Option<f64>,
+    /// `v`: half the relative standard deviation of a day, by whole weeks.
+    noise: Option<f64>,
+    /// `i`: the logarithm of the longest idle spell in days and one, older ones fading, less 2.
+    idle: Option<f64>,
+    /// `b0` to `b3` for the distance: of the days to an edge at 10, 50 and 90 % chance.
+    lines: [[f64; 4]; 3],
     /// The model in words.
     model: &'static str,
 }
 
-const MODEL: &str = "the distance of n days on the road is normal with mean m n and variance s² n + (r m n)², with m the \
-    distance a day, s its standard deviation and r the spread of the rate; the edge at a distance D is reached within n \
-    days with the chance that n days bring at least D";
+const MODEL: &str = "the distance of n days on the road is, in its 90, 50 and 10 % quantiles, a n exp(b0 + b1 r + b2 v \
+    sqrt(60/n) + b3 i), with the car's own a, r, v and i and, for each quantile, b0 to b3 as learned from the fleet's past; \
+    the edge at a distance D is reached within n days with the chance that n days bring at least D; a history of less \
+    than 45 days is drawn towards the rate of the depot";
 
 /// The rule that applies.
 #[derive(Debug, Serialize, ToSchema)]
@@ -161,6 +169,9 @@ pub struct ForecastAnswer {
     due: DueDates,
     /// The same by meter.
     by_meter: Vec<MeterDates>,
+    /// How long the car will be inside its window: days from the median of the early edge to that of the late one; null
+    /// where either has no date.
+    inside_days: Option<i64>,
     /// Why a date is null.
     no_date_because: Option<String>,
     /// Chance of having run past the late edge by `chance_by`.
@@ -239,15 +250,19 @@ fn track(assessment: &Assessment, unit: DistanceUnit, sources: &Sources) -> Trac
 
 fn usage(assessment: &Assessment, unit: DistanceUnit) -> UsageAnswer {
     let usage = &assessment.usage;
+    let known = usage.metres_known.map(|known| known.features);
     UsageAnswer {
         basis: usage.basis.as_str(),
         from: usage.from,
         to: usage.to,
         days_counted: usage.days_counted,
         distance_per_day: tenth(usage.metres_per_day / unit.metres()),
-        distance_sd: tenth(usage.metres_sd / unit.metres()),
         hours_per_day: thousandth(usage.hours_per_day),
-        rate_spread: thousandth(usage.rate_spread),
+        long_run_per_day: known.map(|known| tenth(known.level / unit.metres())),
+        recent_change: known.map(|known| thousandth(known.change)),
+        noise: known.map(|known| thousandth(known.noise)),
+        idle: known.map(|known| thousandth(known.idle)),
+        lines: usage.fits.metres.lines.map(|line| line.map(thousandth)),
         model: MODEL,
     }
 }
@@ -295,6 +310,7 @@ fn view(
         deciding_meter: due.map(|due| due.deciding_meter.as_str()),
         due: DueDates { early: Dates::from(item.early), late: Dates::from(item.late) },
         by_meter: due.map(|due| due.by_meter.iter().map(meter_dates).collect()).unwrap_or_default(),
+        inside_days: due.and_then(|due| due.inside_days),
         no_date_because: item.no_date_because,
         chance_past_late: due.map(|due| thousandth(due.chance_past_late(chance_by))),
         chance_by,

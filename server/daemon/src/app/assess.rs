@@ -11,7 +11,7 @@ use ventmile_model::fleet::{
     local_day,
 };
 use ventmile_model::track::{self, Track};
-use ventmile_model::usage::{self, Prior, RoadDays, Usage};
+use ventmile_model::usage::{self, Fits, Prior, RoadDays, Usage};
 
 use super::limits::{duty_settings, track_limits, usage_settings};
 use crate::config::Settings;
@@ -144,7 +144,7 @@ pub fn track_of(logs: &CarLogs, readings: &[Reading], now: DateTime<Utc>, settin
     track::clean(readings, &track_limits(settings, &logs.vehicle_type), now)
 }
 
-fn zone_on(logs: &CarLogs, day: NaiveDate) -> Tz {
+pub(super) fn zone_on(logs: &CarLogs, day: NaiveDate) -> Tz {
     let then = logs.stays.iter().rev().find(|(from, _)| *from <= day);
     then.or(logs.stays.first()).map_or(logs.zone, |(_, zone)| *zone)
 }
@@ -157,7 +157,14 @@ pub(super) fn day_of(logs: &CarLogs, at: DateTime<Utc>) -> NaiveDate {
 
 /// Computes everything about one car for the instant `now`.
 #[must_use]
-pub fn assess(logs: &CarLogs, rule: &Rule, usual: Usual, now: DateTime<Utc>, settings: &Settings) -> Assessment {
+pub fn assess(
+    logs: &CarLogs,
+    rule: &Rule,
+    usual: Usual,
+    fits: &Fits,
+    now: DateTime<Utc>,
+    settings: &Settings,
+) -> Assessment {
     let zone = logs.zone;
     let today = local_day(now, zone);
     let track = track_of(logs, &all_readings(logs), now, settings);
@@ -168,7 +175,7 @@ pub fn assess(logs: &CarLogs, rule: &Rule, usual: Usual, now: DateTime<Utc>, set
     let off_road = with_days_before_service(logs);
     let grading = duty::grade(&days, &off_road, still, since, today, &duty_settings(settings));
     let prior = Prior { metres_per_day: usual.metres_per_day, hours_per_day: usual.hours_per_day };
-    let usage = usage::estimate(&track, &days, &logs.off_road, zone, &prior, &usage_settings(settings));
+    let usage = usage::estimate(&track, &days, &logs.off_road, zone, &prior, &usage_settings(settings), fits);
     let mut notes = start.as_ref().map(|start| start.notes.clone()).unwrap_or_default();
     if rule.ordinary.is_none() && grading.grade == Grade::Ordinary {
         notes.push("duty is ordinary, but no ordinary window is set: the hard one applies".to_owned());
@@ -426,9 +433,10 @@ pub fn sentence(assessment: &Assessment, unit: DistanceUnit) -> String {
         text.push('.');
         return text;
     };
-    let rate = assessment.usage.metres_per_day;
-    let basis = match assessment.usage.basis {
-        usage::Basis::Own => format!("over its last {} days on the road", assessment.usage.days_counted),
+    let usage = &assessment.usage;
+    let rate = usage.metres_per_day;
+    let basis = match usage.basis {
+        usage::Basis::Own => format!("by its {} days on the road, the recent ones counting most", usage.days_counted),
         usage::Basis::Depot => "as its depot's cars do".to_owned(),
         usage::Basis::Assumed => "as assumed, for want of any history".to_owned(),
     };
@@ -438,11 +446,14 @@ pub fn sentence(assessment: &Assessment, unit: DistanceUnit) -> String {
         if left <= 0.0 {
             text.push_str(&format!("; the {name} edge at {} {unit} is behind it", number(edge.as_f64())));
         } else if rate > 0.0 {
-            let days = (left / rate).ceil();
+            // The noise of single days may put the median rate to an edge a little off the one over sixty days.
+            let [_, days, _] = usage.metres.reach(left).0;
             text.push_str(&format!(
-                "; to the {name} edge at {} {unit} there are {} {unit} left, {days} days at that rate",
+                "; to the {name} edge at {} {unit} there are {} {unit} left, {} days at {} {unit} a day",
                 number(edge.as_f64()),
-                number(left)
+                number(left),
+                (days * (1.0 - ROUNDING)).ceil(),
+                number(left / days)
             ));
         } else {
             text.push_str(&format!(
@@ -454,6 +465,9 @@ pub fn sentence(assessment: &Assessment, unit: DistanceUnit) -> String {
     text.push('.');
     text
 }
+
+/// Takes the noise of the last digits off a count of days before it is rounded up, as the model does.
+const ROUNDING: f64 = 1e-9;
 
 /// A whole number with commas between thousands.
 fn grouped(value: f64) -> String {

@@ -11,7 +11,7 @@ use super::{App, hindsight};
 use crate::store::{CarLogs, ForecastRow, PastForecast, Recast, RuleRecord, StoreError, Usual, order_number};
 
 /// More rules than a fleet will ever have.
-const ALL_RULES: i64 = 10_000;
+pub(super) const ALL_RULES: i64 = 10_000;
 
 /// A car counts as newly registered for so long.
 const NEWLY_REGISTERED: TimeDelta = TimeDelta::hours(1);
@@ -75,6 +75,7 @@ impl App {
         if claimed.is_empty() {
             return Ok(0);
         }
+        self.refresh_fits().await?;
         let rules = self.store.rules("", None, ALL_RULES).await?;
         let cars = self.store.car_logs(&claimed).await?;
         let usual = self.usual_of(&cars).await?;
@@ -182,7 +183,7 @@ impl App {
         let own = open.get(&car.vehicle_id).map_or(&[][..], Vec::as_slice);
         let of = |kind: Kind| {
             let rule = rule_for(rules, kind, car)?;
-            let assessment = assess(car, &rule.rule, usual, self.now(), &self.settings);
+            let assessment = assess(car, &rule.rule, usual, &self.fits.get(), self.now(), &self.settings);
             let settled = |past: &PastForecast| hindsight::settled(past, car, &assessment);
             Some(Computed {
                 row: self.row(car, kind, &assessment),
@@ -226,7 +227,8 @@ impl App {
         let rules = self.store.rules("", None, ALL_RULES).await?;
         let Some(record) = rule_for(&rules, kind, &logs).cloned() else { return Ok(None) };
         let usual = self.store.usual(logs.depot_id).await?;
-        let assessment = assess(&logs, &record.rule, usual, self.now(), &self.settings);
+        self.refresh_fits().await?;
+        let assessment = assess(&logs, &record.rule, usual, &self.fits.get(), self.now(), &self.settings);
         Ok(Some(CarForecast { logs, rule: record, assessment }))
     }
 }

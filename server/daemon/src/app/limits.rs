@@ -4,12 +4,7 @@ use chrono::Duration;
 use ventmile_model::fleet::{DistanceUnit, Metres};
 use ventmile_model::{duty, track, usage};
 
-use super::assess::{SOURCE_IN_SERVICE, SOURCE_SERVICE};
 use crate::config::{DutyWeek, Settings};
-
-/// An odometer that somebody wrote down at a service or at the start counts as so many readings of a feed: it takes
-/// more than a change of pace to put it aside.
-const WRITTEN_DOWN: f64 = 3.0;
 
 const FALLBACK_TYPE: &str = "car";
 
@@ -23,7 +18,6 @@ pub(super) fn track_limits(settings: &Settings, vehicle_type: &str) -> track::Li
         slack: Metres(settings.track.slack_m),
         cluster_change_cost: settings.track.cluster_change_readings,
         ahead: Duration::minutes(settings.track.ahead_minutes),
-        trust: [SOURCE_SERVICE, SOURCE_IN_SERVICE].into_iter().map(|source| (source, WRITTEN_DOWN)).collect(),
         ..default
     }
 }
@@ -46,13 +40,13 @@ pub fn duty_settings(settings: &Settings) -> duty::Settings {
     }
 }
 
-pub(super) fn usage_settings(settings: &Settings) -> usage::Settings {
+/// The usage model as the settings have it.
+#[must_use]
+pub fn usage_settings(settings: &Settings) -> usage::Settings {
     let usage = &settings.usage;
     usage::Settings {
-        window_days: usage.window_days,
         min_days: usage.min_days,
-        rate_spread: usage.rate_spread,
-        rate_spread_prior: usage.rate_spread_without_history,
+        borrowed_spread: usage.rate_spread_without_history,
         assumed_metres_per_day: usage.assumed_miles_per_day * DistanceUnit::Mile.metres(),
         assumed_hours_per_day: usage.assumed_hours_per_day,
     }

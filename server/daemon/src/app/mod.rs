@@ -1,7 +1,9 @@
 //! The use cases: load, compute, save. The only room that sees both the store and the model's computations.
 
 pub mod assess;
+pub mod backtest;
 pub mod day_list;
+pub mod fits;
 pub mod forecasts;
 pub mod hindsight;
 pub mod item;
@@ -13,6 +15,8 @@ use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
 use tokio::sync::Notify;
+
+pub use limits::usage_settings;
 
 use crate::clock::Clock;
 use crate::config::Settings;
@@ -33,6 +37,8 @@ pub struct App {
     pub news: Arc<Notify>,
     /// Keys that were looked up a moment ago.
     pub keyring: Arc<keys::Keyring>,
+    /// What the fleet's past says about the days ahead.
+    pub fits: Arc<fits::LatestFits>,
 }
 
 impl App {
@@ -44,7 +50,15 @@ impl App {
         let store = Store::open(&settings.database.0, settings.connections).await?;
         let news = Arc::new(Notify::new());
         let writer = Writer::start(store.clone(), Arc::clone(&clock), Arc::clone(&news));
-        Ok(Self { store, writer, clock, settings: Arc::new(settings), news, keyring: Arc::default() })
+        Ok(Self {
+            store,
+            writer,
+            clock,
+            settings: Arc::new(settings),
+            news,
+            keyring: Arc::default(),
+            fits: Arc::default(),
+        })
     }
 
     /// The present instant.

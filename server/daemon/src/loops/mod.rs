@@ -1,6 +1,7 @@
-//! When to call which use case: recast and raise whenever something rang, keep once in a while.
+//! When to call which use case: recast and raise whenever something rang, keep once in a while, refit once a day.
 
 mod keep;
+mod refit;
 
 use std::time::Duration;
 
@@ -29,6 +30,7 @@ pub fn start(app: &App, stop: &CancellationToken, tasks: &TaskTracker) {
     tasks.spawn(work(app.clone(), stop.clone()));
     tasks.spawn(outdated(app.clone(), stop.clone()));
     tasks.spawn(keep::run(app.clone(), stop.clone()));
+    tasks.spawn(refit::run(app.clone(), stop.clone()));
 }
 
 /// Waits, unless the loops are told to stop first; whether to go on.

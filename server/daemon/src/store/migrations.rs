@@ -17,7 +17,11 @@ macro_rules! step {
     };
 }
 
-const STEPS: &[Step] = &[step!(1, "start", "0001_start.sql"), step!(2, "hindsight", "0002_hindsight.sql")];
+const STEPS: &[Step] = &[
+    step!(1, "start", "0001_start.sql"),
+    step!(2, "hindsight", "0002_hindsight.sql"),
+    step!(3, "usage_fits", "0003_usage_fits.sql"),
+];
 
 /// File names of all migrations, as they stand in both folders.
 #[must_use]

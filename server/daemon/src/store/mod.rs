@@ -4,6 +4,7 @@
 //! whole use case and owns its transaction. Writes on SQLite go through one connection and begin IMMEDIATE.
 
 mod depots;
+mod fits;
 mod forecasts;
 mod hindsight;
 mod idempotency;
@@ -30,6 +31,7 @@ use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, S
 use sqlx::{PgPool, Postgres, Sqlite, SqlitePool, Transaction};
 
 pub use depots::{DepotChange, DepotRecord};
+pub use fits::FitRecord;
 pub use forecasts::{CarLogs, ForecastRow, ListFilter, ListPosition, ListRow, Recast, Usual};
 pub use hindsight::{DailyMetres, HindsightFilter, PastForecast};
 pub use idempotency::{Answer, Once};

@@ -1,18 +1,16 @@
 //! When a service falls due: the first passage of a window's edges.
 //!
-//! The distance of the next `n` on-road days is taken as normal with mean `m n` and variance `s² n + (r m n)²`, where
-//! `m` is the daily rate, `s` the standard deviation of one day and `r` the relative spread of the rate itself; duty
-//! hours likewise. An odometer never runs back, so the edge at a distance `D` ahead is reached within `n` days exactly
-//! when `n` days bring at least `D`:
+//! Distance and duty hours only ever rise, so an edge at a distance `D` ahead is not reached within `n` on-road days
+//! exactly when these bring less than `D`: `P(T > n) = P(W(n) < D)`. [`Outlook`] gives the quantiles of what `n` days
+//! bring, and their first passage is the root of each ([`Outlook::reach`]).
 //!
-//! `P(T <= n) = P(X_n >= D) = Phi((m n - D) / sqrt(s² n + r² m² n²))`
-//!
-//! which rises with `n` and is solved in closed form. The normal's tail below zero, which no car drives, is neglected:
-//! after three weeks with `s = m/2` it holds 4e-8 for `r = 0.15` and 0.8 % for `r = 0.4`.
-//!
-//! Whichever meter comes first decides. The meters of one car are taken as fully dependent: its daily miles and hours
-//! move together (correlation above 0.98 in the open data set used for checks). Then a quantile of the first passage is
-//! the earliest of the meters' quantiles, and its chance is the largest of theirs. A joint distribution is to come.
+//! Whichever meter comes first decides. One use of the car drives all its meters: in the open utilisation data the daily
+//! miles and hours of one vehicle have a correlation of 0.986 to 0.999, and over sixty days the logarithm of their ratio
+//! a standard deviation of 0.04. So the meters are taken as fully dependent, `P(T > n) = min_k P(T_k > n)`: a quantile of
+//! the first passage is the earliest of the meters' quantiles, and its chance is the largest of theirs. That is their
+//! joint distribution, not a minimum of medians: it holds at every chance. Taken as independent they would bring the date
+//! forward (pinball loss 4.26 days there, against 3.75 with the same forecast of each); allowing for the 0.04 by Clark's
+//! formula for the minimum of two normals changes it by less than 0.01 days.
 
 mod blend;
 mod passage;
@@ -23,10 +21,10 @@ mod tests;
 use chrono::{Days, NaiveDate};
 
 use crate::fleet::{Hours, Meter, Metres, OffRoad, Window, WindowSet};
-use crate::usage::{RoadDays, Usage};
+use crate::usage::{Outlook, RoadDays, Usage};
 
 pub use blend::{Stretch, blend};
-use passage::{Passage, Walk};
+use passage::Passage;
 pub use score::{CHANCES, Outcome, Score, naive, pinball, score};
 
 /// Where a car stands in its interval.
@@ -66,7 +64,7 @@ pub struct Crossing {
 /// The days by which an edge is reached with 10, 50 and 90 % chance; `None` beyond the horizon.
 ///
 /// A date is the local day in the course of which the edge is reached: `n` on-road days after the day of the last
-/// reading, `n` rounded up. The 50 % date is that of `n = D / m`.
+/// reading, `n` rounded up.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Quantiles {
     /// 10 %.
@@ -78,10 +76,6 @@ pub struct Quantiles {
 }
 
 impl Quantiles {
-    fn of(date: impl Fn(f64) -> Option<NaiveDate>) -> Self {
-        Self { p10: date(0.1), p50: date(0.5), p90: date(0.9) }
-    }
-
     fn earliest(self, other: Self) -> Self {
         Self { p10: earlier(self.p10, other.p10), p50: earlier(self.p50, other.p50), p90: earlier(self.p90, other.p90) }
     }
@@ -144,6 +138,10 @@ pub struct Due {
     pub late: Quantiles,
     /// The same by meter, in the order distance, hours, days.
     pub by_meter: Vec<(Meter, EdgeDates)>,
+    /// How long the car will be inside its window: days from the median of the early edge to that of the late one, days
+    /// off the road included; `None` where either is beyond the horizon. Both edges are reached by one use of the car, so
+    /// this is the median of the time between them too.
+    pub inside_days: Option<i64>,
     /// Median distance since the service by the end of today.
     pub expected_today: Metres,
     /// Median duty hours since the service by the end of today.
@@ -182,14 +180,16 @@ pub fn forecast(
     });
     let horizon = plus(today, horizon_days).unwrap_or(NaiveDate::MAX);
     let days = road.between(position.as_of, today) as f64;
+    let (early, late) = (first.early.within(horizon), first.late.within(horizon));
     Some(Due {
         deciding_meter,
         band: band(&first, today),
-        early: first.early.within(horizon),
-        late: first.late.within(horizon),
+        early,
+        late,
+        inside_days: early.p50.zip(late.p50).map(|(early, late)| (late - early).num_days().max(0)),
         by_meter: dates.iter().map(|(meter, dates)| (*meter, dates.within(horizon))).collect(),
-        expected_today: position.metres_since + Metres((usage.metres_per_day * days).round() as i64),
-        expected_hours_today: Hours(position.hours_since + usage.hours_per_day * days),
+        expected_today: position.metres_since + Metres(usage.metres.median(days).round() as i64),
+        expected_hours_today: Hours(position.hours_since + usage.hours.median(days)),
         road,
         late_edges: passages.iter().map(|(_, edges)| edges.late).collect(),
     })
@@ -230,16 +230,14 @@ impl Edges {
 }
 
 fn passages(position: &Position, usage: &Usage, windows: &WindowSet) -> Vec<(Meter, Edges)> {
-    let rate_spread = usage.rate_spread;
     let distance = windows.distance.map(|window| {
-        let walk = Walk { mean: usage.metres_per_day, sd: usage.metres_sd, rate_spread };
         let window = Window { early: window.early.as_f64(), late: window.late.as_f64() };
-        (Meter::Distance, walked(position, position.metres_since.as_f64(), window, position.crossed.distance, walk))
+        let since = position.metres_since.as_f64();
+        (Meter::Distance, driven(position, since, window, position.crossed.distance, &usage.metres))
     });
     let hours = windows.hours.map(|window| {
-        let walk = Walk { mean: usage.hours_per_day, sd: usage.hours_sd, rate_spread };
         let window = Window { early: window.early.0, late: window.late.0 };
-        (Meter::Hours, walked(position, position.hours_since, window, position.crossed.hours, walk))
+        (Meter::Hours, driven(position, position.hours_since, window, position.crossed.hours, &usage.hours))
     });
     let days = windows.days.map(|window| {
         let on = |days| Passage::On(plus(position.service_on, days));
@@ -248,11 +246,11 @@ fn passages(position: &Position, usage: &Usage, windows: &WindowSet) -> Vec<(Met
     [distance, hours, days].into_iter().flatten().collect()
 }
 
-fn walked(position: &Position, since: f64, window: Window<f64>, crossed: Crossing, walk: Walk) -> Edges {
+fn driven(position: &Position, since: f64, window: Window<f64>, crossed: Crossing, outlook: &Outlook) -> Edges {
     let passage = |edge: f64, crossed: Option<NaiveDate>| match crossed {
         Some(day) => Passage::On(Some(day)),
         None if edge <= since => Passage::On(Some(position.as_of)),
-        None => Passage::Ahead { as_of: position.as_of, remaining: edge - since, walk },
+        None => Passage::Ahead { as_of: position.as_of, reach: outlook.reach(edge - since) },
     };
     Edges { early: passage(window.early, crossed.early), late: passage(window.late, crossed.late) }
 }

@@ -3,7 +3,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::fleet::{Grade, Mixed, Rule};
-use crate::usage::Basis;
+use crate::usage::{Basis, Coefficients, Features, Fits};
 
 fn date(text: &str) -> NaiveDate {
     text.parse().unwrap()
@@ -27,18 +27,30 @@ fn position() -> Position {
     }
 }
 
+/// Outer lines `drift + noise sqrt(60 / h)` off a middle one that stays at the level.
+fn outlook(level: f64, noise: f64, drift: f64) -> Outlook {
+    let lines = Coefficients { lines: [[drift, 0.0, 1.0, 0.0], [0.0; 4], [-drift, 0.0, -1.0, 0.0]] };
+    Outlook::new(&Features { level, change: 0.0, noise, idle: 0.0 }, &lines, 0.0)
+}
+
 /// 400 km and 8 h a day.
-fn usage(sd: f64, rate_spread: f64) -> Usage {
+fn usage(noise: f64, drift: f64) -> Usage {
+    driven(outlook(400_000.0, noise, drift), outlook(8.0, noise, drift))
+}
+
+fn driven(metres: Outlook, hours: Outlook) -> Usage {
     Usage {
         basis: Basis::Own,
         from: None,
         to: None,
         days_counted: 56,
-        metres_per_day: 400_000.0,
-        metres_sd: sd * 400_000.0,
-        hours_per_day: 8.0,
-        hours_sd: sd * 8.0,
-        rate_spread,
+        metres_per_day: metres.rate(),
+        hours_per_day: hours.rate(),
+        metres,
+        hours,
+        metres_known: None,
+        hours_known: None,
+        fits: Fits::default(),
     }
 }
 
@@ -61,7 +73,7 @@ fn the_median_is_what_is_left_over_the_daily_rate() {
     let due = due(&usage(0.0, 0.0), &distance(32_000, 40_000), &[]);
     check(due.early, "2026-07-01", "2026-07-01", "2026-07-01");
     check(due.late, "2026-07-21", "2026-07-21", "2026-07-21");
-    assert_eq!((due.deciding_meter, due.band), (Meter::Distance, Band::Before));
+    assert_eq!((due.deciding_meter, due.band, due.inside_days), (Meter::Distance, Band::Before, Some(20)));
     assert_eq!(due.expected_today, km(20_400));
     assert_eq!(due.expected_hours_today, Hours(408.0));
     assert_eq!(due.chance_past_late(date("2026-07-20")), 0.0);
@@ -69,17 +81,17 @@ fn the_median_is_what_is_left_over_the_daily_rate() {
 }
 
 #[test]
-fn an_uncertain_rate_alone() {
-    // n = 30 / (1 + z r) with z r = 1.28155 * 0.15 = 0.19223: 25.16 days; 30 / (1 - 0.19223) = 37.14 days.
-    let due = due(&usage(0.0, 0.15), &distance(32_000, 40_000), &[]);
-    check(due.early, "2026-06-27", "2026-07-01", "2026-07-09");
+fn a_drifting_rate_alone() {
+    // 30 e^-0.2 = 24.56 and 30 e^0.2 = 36.64 days.
+    let due = due(&usage(0.0, 0.2), &distance(32_000, 40_000), &[]);
+    check(due.early, "2026-06-26", "2026-07-01", "2026-07-08");
 }
 
 #[test]
 fn uneven_days_alone() {
-    // sqrt(n) = (z s + sqrt(z² s² + 4 m D)) / 2m with m 400, s 200, D 12,000 km: n = 33.72, and 26.69 for -z.
-    let due = due(&usage(0.5, 0.0), &distance(32_000, 40_000), &[]);
-    check(due.early, "2026-06-28", "2026-07-01", "2026-07-05");
+    // n = 30 exp(-0.1 sqrt(60 / n)) = 25.76 and n = 30 exp(0.1 sqrt(60 / n)) = 34.24 days.
+    let due = due(&usage(0.1, 0.0), &distance(32_000, 40_000), &[]);
+    check(due.early, "2026-06-27", "2026-07-01", "2026-07-06");
 }
 
 #[test]
@@ -93,8 +105,8 @@ fn a_broken_day_counts_whole() {
 fn a_week_off_the_road_moves_the_dates_by_a_week() {
     let off = |from: &str, to: Option<&str>| OffRoad { from: date(from), to: to.map(date) };
     let windows = distance(32_000, 40_000);
-    let straight = due(&usage(0.5, 0.15), &windows, &[]);
-    let week = due(&usage(0.5, 0.15), &windows, &[off("2026-06-08", Some("2026-06-14"))]);
+    let straight = due(&usage(0.1, 0.15), &windows, &[]);
+    let week = due(&usage(0.1, 0.15), &windows, &[off("2026-06-08", Some("2026-06-14"))]);
     let later = |date: Option<NaiveDate>| date.map(|date| date + Duration::days(7));
     for (edge, moved) in [(straight.early, week.early), (straight.late, week.late)] {
         assert_eq!(moved, Quantiles { p10: later(edge.p10), p50: later(edge.p50), p90: later(edge.p90) });
@@ -102,7 +114,7 @@ fn a_week_off_the_road_moves_the_dates_by_a_week() {
     let by = date("2026-07-21");
     assert_eq!(week.chance_past_late(by + Duration::days(7)), straight.chance_past_late(by));
     // Without an end, nothing beyond it is ever reached.
-    let gone = due(&usage(0.5, 0.15), &windows, &[off("2026-06-08", None)]);
+    let gone = due(&usage(0.1, 0.15), &windows, &[off("2026-06-08", None)]);
     assert_eq!((gone.early, gone.late, gone.band), (Quantiles::default(), Quantiles::default(), Band::Before));
     assert!(gone.chance_past_late(date("2027-06-01")) < 1e-6);
     assert_eq!(gone.expected_today, km(20_400));
@@ -113,7 +125,7 @@ fn crossed_edges_keep_their_day() {
     let mut position = position();
     position.crossed.distance = Crossing { early: Some(date("2026-05-20")), late: None };
     let windows = distance(18_000, 20_000);
-    let due = forecast(&position, &usage(0.5, 0.15), &windows, &[], date(TODAY), HORIZON).unwrap();
+    let due = forecast(&position, &usage(0.1, 0.15), &windows, &[], date(TODAY), HORIZON).unwrap();
     check(due.early, "2026-05-20", "2026-05-20", "2026-05-20");
     check(due.late, "2026-06-01", "2026-06-01", "2026-06-01"); // reached, on a day nobody told
     assert_eq!((due.band, due.chance_past_late(date(TODAY))), (Band::Past, 1.0));
@@ -127,7 +139,7 @@ fn bands_go_by_the_median() {
         (20_100, 20_401, Band::Inside),
         (20_100, 20_400, Band::Past),
     ] {
-        assert_eq!(due(&usage(0.5, 0.15), &distance(early, late), &[]).band, band, "{early} to {late}");
+        assert_eq!(due(&usage(0.1, 0.15), &distance(early, late), &[]).band, band, "{early} to {late}");
     }
 }
 
@@ -161,7 +173,7 @@ fn the_first_meter_decides() {
 #[test]
 fn each_quantile_is_of_the_meter_that_comes_first_there() {
     let windows = WindowSet { days: Some(Window { early: 90, late: 110 }), ..distance(32_000, 40_000) };
-    let due = due(&usage(0.5, 0.15), &windows, &[]);
+    let due = due(&usage(0.1, 0.15), &windows, &[]);
     // Days: 30 June and 20 July for sure. By distance 50 days to the late edge, 10 % within 41.
     assert!(due.late.p10.unwrap() < date("2026-07-20"));
     assert_eq!((due.late.p50, due.late.p90), (Some(date("2026-07-20")), Some(date("2026-07-20"))));
@@ -171,7 +183,7 @@ fn each_quantile_is_of_the_meter_that_comes_first_there() {
 
 #[test]
 fn a_car_that_stands_never_arrives() {
-    let usage = Usage { metres_per_day: 0.0, metres_sd: 0.0, hours_per_day: 0.0, hours_sd: 0.0, ..usage(0.5, 0.15) };
+    let usage = driven(Outlook::STANDING, Outlook::STANDING);
     let found = due(&usage, &distance(32_000, 40_000), &[]);
     assert_eq!((found.early, found.late, found.band), (Quantiles::default(), Quantiles::default(), Band::Before));
     assert_eq!(found.chance_past_late(date("2036-01-01")), 0.0);
@@ -195,17 +207,17 @@ fn nothing_beyond_the_horizon() {
 
 #[test]
 fn no_meter_no_forecast() {
-    assert!(forecast(&position(), &usage(0.5, 0.15), &WindowSet::default(), &[], date(TODAY), HORIZON).is_none());
+    assert!(forecast(&position(), &usage(0.1, 0.15), &WindowSet::default(), &[], date(TODAY), HORIZON).is_none());
 }
 
 proptest! {
     /// A quantile's date is the first day by which the chance is at least that of the quantile.
     #[test]
     fn dates_and_chances_agree(
-        rate in 50.0_f64..600.0, sd in 0.05_f64..1.0, spread in 0.0_f64..0.45, left in 100_i64..60_000,
+        rate in 50.0_f64..600.0, noise in 0.01_f64..3.0, drift in 0.0_f64..0.5, left in 100_i64..60_000,
         off in (0_i64..60, 0_i64..20),
     ) {
-        let usage = Usage { metres_per_day: rate * 1e3, metres_sd: sd * rate * 1e3, ..usage(0.5, spread) };
+        let usage = driven(outlook(rate * 1e3, noise, drift), outlook(8.0, noise, drift));
         let from = date(TODAY) + Duration::days(off.0);
         let off_road = [OffRoad { from, to: Some(from + Duration::days(off.1)) }];
         let windows = distance(20_001, 20_000 + left);
@@ -220,8 +232,8 @@ proptest! {
     }
 
     #[test]
-    fn the_chance_rises_from_day_to_day(sd in 0.0_f64..1.0, spread in 0.0_f64..0.5, day in -5_i64..300) {
-        let due = due(&usage(sd, spread), &distance(32_000, 40_000), &[]);
+    fn the_chance_rises_from_day_to_day(noise in 0.0_f64..3.0, drift in 0.0_f64..0.5, day in -5_i64..300) {
+        let due = due(&usage(noise, drift), &distance(32_000, 40_000), &[]);
         let on = date(TODAY) + Duration::days(day);
         let (before, after) = (due.chance_past_late(on), due.chance_past_late(on + Duration::days(1)));
         prop_assert!(before <= after && (0.0..=1.0).contains(&before) && (0.0..=1.0).contains(&after));

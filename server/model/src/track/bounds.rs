@@ -7,8 +7,10 @@ use super::rate::{DAY, Rate};
 pub(super) const ONE: i64 = 1_000_000;
 /// What a step costs per unit of log-likelihood below an ordinary one, in readings.
 const COST_PER_NAT: f64 = 0.50;
-/// The most a step within the limits costs, in readings: two later readings confirm any step.
-const COSTLIEST: f64 = 1.8;
+/// The most a step within the limits costs, in readings. Less than one: no reading is set aside for one unusual step,
+/// which may be a new way of using the car, or the newest reading, which a later one may confirm. A slip in the middle
+/// makes two.
+const COSTLIEST: f64 = 0.95;
 /// Steps of up to so many standard deviations are ordinary and cost nothing.
 const ORDINARY: f64 = 2.0;
 /// Degrees of freedom of the distance's heavy-tailed distribution (Student's t).
@@ -17,9 +19,6 @@ const TAIL: f64 = 4.0;
 const IDLE: f64 = 1.5;
 /// A new count that lies where a wrong unit would place it costs this many times a cluster change.
 const WRONG_UNIT: i64 = 12;
-/// The most it costs while it is the last: a newest reading is believed, if only provisionally, until a later one
-/// contradicts it.
-const COSTLIEST_LAST: f64 = 0.95;
 /// A step so many standard deviations off that ends where a wrong unit would place it
 const WRONG_UNIT_FROM: f64 = 3.0;
 /// costs so many readings, also where the car could have driven it.
@@ -53,8 +52,6 @@ pub(super) struct Point {
 pub(super) struct Step {
     /// In millionths of a reading.
     pub(super) cost: i64,
-    /// How much less while it is the last, in the same.
-    pub(super) relief: i64,
     /// Squared deviation from the usual rate.
     pub(super) strain: f64,
 }
@@ -115,12 +112,11 @@ impl Bounds {
         }
         let weight = before.weight.min(after.weight) as f64;
         if strain > WRONG_UNIT_FROM * WRONG_UNIT_FROM && self.lands_in_wrong_unit(before, rate, after) {
-            return Step { cost: (WRONG_UNIT_STEP * weight) as i64, relief: 0, strain };
+            return Step { cost: (WRONG_UNIT_STEP * weight) as i64, strain };
         }
         let nats = (TAIL + 1.0) / 2.0 * libm::log((TAIL + strain) / (TAIL + ORDINARY * ORDINARY));
         let share = (COST_PER_NAT * nats).min(COSTLIEST);
-        let relief = (share - COSTLIEST_LAST).max(0.0);
-        Step { cost: (share * weight) as i64, relief: (relief * weight) as i64, strain }
+        Step { cost: (share * weight) as i64, strain }
     }
 
     /// The cost of a new count that starts at `after`, in millionths of a reading.

@@ -73,11 +73,6 @@ impl Rank {
         Self { score: self.score.saturating_add(gain), jumps: self.jumps, strain: self.strain + strain }
     }
 
-    /// As the rank of a whole chain whose last step costs less, since later readings may yet confirm it.
-    fn at_the_end(self, relief: i64) -> Self {
-        Self { score: self.score.saturating_add(relief), ..self }
-    }
-
     fn jump(self, gain: i64) -> Self {
         Self { score: self.score.saturating_add(gain), jumps: self.jumps.saturating_add(1), strain: self.strain }
     }
@@ -139,7 +134,7 @@ pub(super) struct Label {
     /// Its place among the labels.
     pub(super) index: usize,
     rank: Rank,
-    /// The best chain that ends here or before: its rank, as a whole chain, and its last point.
+    /// The best chain that ends here or before: its rank and its last point.
     champion: (Rank, usize),
     /// The last pinned point here or before.
     pinned: Option<usize>,
@@ -158,8 +153,6 @@ enum Entry {
 struct Best {
     rank: Rank,
     entry: Entry,
-    /// What its last step costs less while nothing comes after it.
-    relief: i64,
 }
 
 /// The best chains that end at each point, which are in the order of time, then odometer.
@@ -215,7 +208,7 @@ impl Chains {
     }
 
     fn label(&self, point: Point, best: &Best, bounds: &Bounds) -> Label {
-        let Best { rank, entry, relief } = *best;
+        let Best { rank, entry } = *best;
         let index = self.labels.len();
         let (at, odometer) = (point.seconds, point.odometer);
         let (count, rate, from) = match entry {
@@ -233,10 +226,9 @@ impl Chains {
             |(count, rate, from)| (count, rate, Some(from)),
         );
         let last = self.labels.last();
-        let whole = rank.at_the_end(relief);
         let champion = match last {
-            Some(last) if !point.pinned && !whole.beats(&last.champion.0) => last.champion,
-            _ => (whole, index),
+            Some(last) if !point.pinned && !rank.beats(&last.champion.0) => last.champion,
+            _ => (rank, index),
         };
         let pinned = if point.pinned { Some(index) } else { last.and_then(|last| last.pinned) };
         let jump = matches!(entry, Entry::Jump(_));
@@ -247,7 +239,7 @@ impl Chains {
     ///
     /// First from the best chain so far, which is nearly always right, so that what costs more is seldom looked at.
     fn entry(&self, point: &Point, bounds: &Bounds) -> Best {
-        let start = Best { rank: Rank::start(point.weight), entry: Entry::Start, relief: 0 };
+        let start = Best { rank: Rank::start(point.weight), entry: Entry::Start };
         let Some(last) = self.labels.last() else { return start };
         let (champion, end) = last.champion;
         let next = self.labels.get(end).and_then(|label| step(end, label, point, &start.rank, bounds));
@@ -278,7 +270,7 @@ impl Chains {
         if !forced && !rank.beats(&best.rank) {
             return best;
         }
-        Best { rank, entry: back.map_or(Entry::Jump(champion), Entry::Step), relief: 0 }
+        Best { rank, entry: back.map_or(Entry::Jump(champion), Entry::Step) }
     }
 
     /// The end of an earlier count of `label`'s chain that `point` takes up again.
@@ -308,7 +300,7 @@ fn step(index: usize, label: &Label, point: &Point, best: &Rank, bounds: &Bounds
     }
     let step = bounds.step(&label.point, &label.rate, point);
     let rank = label.rank.next(point.weight - step.cost, step.strain);
-    rank.beats(best).then_some(Best { rank, entry: Entry::Step(index), relief: step.relief })
+    rank.beats(best).then_some(Best { rank, entry: Entry::Step(index) })
 }
 
 /// Whether `point` lies about where the car would be had it gone on as usual since `left`: within a factor of three.

@@ -13,7 +13,7 @@ use crate::fleet::Reading;
 ///
 /// The chosen chain keeps the most trust under the limits: each reading counts as its source is trusted, a cluster
 /// change costs [`Limits::cluster_change_cost`] readings (many more where the new count lies just where a wrong unit
-/// would place it), and a step far from the car's usual rate costs up to two. Doubles count once. Of chains equally
+/// would place it), and a step far from the car's usual rate costs nearly one. Doubles count once. Of chains equally
 /// good the one with fewer cluster changes wins, then the one whose steps deviate least from the car's usual rate. A
 /// reading ruled to be kept is in the chain whatever it costs; one ruled aside is not, nor is one whose source is not
 /// trusted at all. The order of arrival does not matter.

@@ -11,6 +11,8 @@ const ASSUMED_PER_DAY: f64 = 250_000.0;
 const ASSUMED_DAYS: f64 = 2.0;
 /// Days of readings over which the estimate forgets: usage drifts.
 const MEMORY_DAYS: f64 = 28.0;
+/// How unsure the assumption is, as a share of it: a car that nobody knows may well run 600 miles a day.
+const UNSURE: f64 = 1.4;
 /// Spread of a day's distance before anything is known of it, as a share of the day's distance.
 const ASSUMED_SPREAD: f64 = 0.5;
 /// The least spread of a day's distance, as a share of it.
@@ -59,7 +61,7 @@ impl Rate {
     /// only so well, and within two days the hours of reading matter.
     pub(super) fn spread(&self, days: f64, slack: f64) -> f64 {
         let level = self.per_day.max(LEAST_PER_DAY);
-        let unsure = DRIFT + ASSUMED_SPREAD * ASSUMED_DAYS / (ASSUMED_DAYS + self.known);
+        let unsure = DRIFT + UNSURE * ASSUMED_DAYS / self.known;
         let drift = unsure * level * days;
         let within = (WITHIN_DAY * level).min(BURST_PER_DAY * days);
         let fading = (2.0 - days).clamp(0.0, 1.0);

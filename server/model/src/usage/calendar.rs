@@ -35,6 +35,11 @@ impl RoadDays {
         self.off.iter().any(|(from, to)| (*from..=*to).contains(&day))
     }
 
+    /// Whether there is any day off the road.
+    pub(super) fn has_off(&self) -> bool {
+        !self.off.is_empty()
+    }
+
     /// How many on-road days there are after `after`, up to and including `to`; 0 when `to` is not later.
     #[must_use]
     pub fn between(&self, after: NaiveDate, to: NaiveDate) -> i64 {

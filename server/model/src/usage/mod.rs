@@ -1,31 +1,43 @@
-//! How far a car goes in a day, and how sure that is.
+//! How a car is used, and what the days ahead bring.
+//!
+//! Each meter of a car has a [`UsageFilter`], stepped once for every whole day on the road: a long-run and a recent
+//! level, the noise of the weeks, and a memory of idle spells. Three quantile lines, fitted on the windows of the fleet
+//! that have ended ([`Record`]), turn these into an [`Outlook`]: how far the rate of such a car has drifted in this fleet,
+//! in which direction, and how much of a recent change has stayed. On the open utilisation data (flights of a year, the
+//! hardest case at hand) it is this drift, common to the fleet, and not the noise of single days that makes a date
+//! uncertain.
 
 mod calendar;
+mod days;
+mod filter;
+mod fit;
+mod level;
+mod outlook;
 #[cfg(test)]
 mod tests;
 
 use std::collections::BTreeMap;
 
-use chrono::{Duration, NaiveDate};
+use chrono::NaiveDate;
 use chrono_tz::Tz;
 
 use crate::duty::DutyDay;
-use crate::fleet::{OffRoad, local_day};
-use crate::track::{Judged, Track};
+use crate::fleet::OffRoad;
+use crate::track::Track;
 
 pub use calendar::RoadDays;
+pub use days::{Covered, Day, day_number, each_day};
+pub use filter::{Features, Snapshot, Snapshots, UsageFilter};
+pub use fit::{CHANCES, CUT_DAYS, CUTS, Coefficients, Fits, Record, Row, Terms};
+pub use outlook::{Outlook, Reach};
 
 /// How the usage model is set.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Settings {
-    /// How far back from the last kept reading the car's own rate is taken.
-    pub window_days: i64,
     /// On-road days needed for a rate of its own.
     pub min_days: i64,
-    /// Relative standard deviation by which the daily rate of a known car drifts.
-    pub rate_spread: f64,
-    /// The same for a car whose rate is borrowed.
-    pub rate_spread_prior: f64,
+    /// Relative standard deviation of the rates of cars beside each other: how well a borrowed rate is known.
+    pub borrowed_spread: f64,
     /// Metres a day assumed where not even the depot has a rate.
     pub assumed_metres_per_day: f64,
     /// Duty hours a day assumed there.
@@ -35,10 +47,8 @@ pub struct Settings {
 impl Default for Settings {
     fn default() -> Self {
         Self {
-            window_days: 56,
             min_days: 7,
-            rate_spread: 0.15,
-            rate_spread_prior: 0.40,
+            borrowed_spread: 0.40,
             assumed_metres_per_day: 150.0 * 1_609.344,
             assumed_hours_per_day: 8.0,
         }
@@ -87,43 +97,32 @@ pub struct Usage {
     pub from: Option<NaiveDate>,
     /// Local day of the last reading used.
     pub to: Option<NaiveDate>,
-    /// On-road days after `from` up to and including `to`.
+    /// On-road days after `from` up to and including `to`, long gaps between readings left out.
     pub days_counted: i64,
-    /// Metres per day.
+    /// Median metres a day over the next sixty on-road days. It is that to any edge as long as the median line of the
+    /// fit has no noise term, as by default; with one, [`Outlook::reach`] gives the days, and what is left over these
+    /// days is the rate to that edge.
     pub metres_per_day: f64,
-    /// Standard deviation of one day's metres.
-    pub metres_sd: f64,
-    /// Duty hours per day.
+    /// Median duty hours a day, likewise.
     pub hours_per_day: f64,
-    /// Standard deviation of one day's duty hours.
-    pub hours_sd: f64,
-    /// Relative standard deviation of the rates themselves: they drift, and are known from few days.
-    pub rate_spread: f64,
+    /// What the days ahead bring in metres.
+    pub metres: Outlook,
+    /// What they bring in duty hours.
+    pub hours: Outlook,
+    /// What the car's distance has been like; `None` where it rests on others.
+    pub metres_known: Option<Snapshot>,
+    /// What its hours have been like.
+    pub hours_known: Option<Snapshot>,
+    /// The lines that turned these into an outlook.
+    pub fits: Fits,
 }
 
-/// Fewer increments than this say nothing about the spread of a day.
-const MIN_INCREMENTS: usize = 3;
-
-/// Standard deviation of one day, as a share of its mean, where the car's own is not known.
-const USUAL_SPREAD: f64 = 0.5;
-
-/// Least standard deviation of one day, as a share of its mean.
-const LEAST_SPREAD: f64 = 0.05;
-
-/// An increment over less of an on-road day than this is no increment.
-const LEAST_DAYS: f64 = 0.25;
-
-/// How the car is used, from the last [`Settings::window_days`] days before its last kept reading.
+/// How the car is used, from all its whole days on the road so far.
 ///
-/// `metres_per_day = (travelled(to) - travelled(from)) / days_counted`, where `from` and `to` are the local days of the
-/// first and the last kept reading in the window. The variance of one day's metres is
-/// `sum((d_k - m D_k)^2 / D_k) / (K - 1)` over the K increments `d_k` between the last readings of one local day and
-/// the next that has any, `D_k` elapsed days apart: the estimator of the variance per day of a walk with independent
-/// increments and a known mean. It is at least (5 % of the mean)², and (50 % of the mean)² below three increments.
-///
-/// Hours are the mean and the standard deviation of the duty days' hours over the same on-road days, up to the last day
-/// with a duty log: logs of later days are still to come. A day without a log within them counts as zero hours.
-/// Where the car has too few days or no duty log among them, the depot's rates apply, and failing these the assumed ones.
+/// The days are those of [`each_day`]; days before the first driven one do not count. With fewer than
+/// [`Settings::min_days`] days, or without a duty log for the hours, the depot's rate stands in, and failing this the
+/// assumed one; a longer but still short history is drawn towards it ([`Outlook::of`]). A car of which there are enough
+/// readings, all of the same odometer, stands.
 #[must_use]
 pub fn estimate(
     track: &Track,
@@ -132,99 +131,93 @@ pub fn estimate(
     zone: Tz,
     prior: &Prior,
     settings: &Settings,
+    fits: &Fits,
 ) -> Usage {
-    let road = RoadDays::new(off_road);
-    let readings = daily(track, zone, settings.window_days);
-    let span = readings.first().zip(readings.last());
-    let counted = span.map_or(0, |(first, last)| road.between(first.day, last.day));
-    let own = span.filter(|_| counted >= settings.min_days.max(1));
-    let (metres_per_day, metres_sd, basis) = match own {
-        Some((first, last)) => {
-            let mean = (last.metres - first.metres) / counted as f64;
-            (mean, metres_sd(&readings, &road, mean), Basis::Own)
+    let mut metres = Counted::default();
+    let mut hours = Counted::default();
+    let covered = each_day(track, days, &RoadDays::new(off_road), zone, |day| {
+        metres.step(day.metres, day.driven());
+        if let Some(amount) = day.hours {
+            hours.step(amount, day.driven());
         }
-        None => {
-            let basis = if prior.metres_per_day.is_some() { Basis::Depot } else { Basis::Assumed };
-            let mean = prior.metres_per_day.unwrap_or(settings.assumed_metres_per_day);
-            (mean, USUAL_SPREAD * mean, basis)
-        }
+    });
+    let own = covered.days >= settings.min_days.max(1);
+    let basis = match prior.metres_per_day {
+        _ if own => Basis::Own,
+        Some(_) => Basis::Depot,
+        None => Basis::Assumed,
     };
-    let (hours_per_day, hours_sd) =
-        own.and_then(|(first, last)| hours(days, &road, first.day, last.day)).unwrap_or_else(|| {
-            let mean = prior.hours_per_day.unwrap_or(settings.assumed_hours_per_day);
-            (mean, USUAL_SPREAD * mean)
-        });
+    let spread = settings.borrowed_spread;
+    let of = |counted: &Counted, prior: f64, coefficients: &Coefficients| match counted.snapshot() {
+        _ if !own => (None, Outlook::borrowed(prior, spread)),
+        Some(known) => (Some(known), Outlook::of(&known, prior, spread, coefficients)),
+        None if counted.stood => (None, Outlook::STANDING),
+        None => (None, Outlook::borrowed(prior, spread)),
+    };
+    let prior_metres = prior.metres_per_day.unwrap_or(settings.assumed_metres_per_day);
+    let prior_hours = prior.hours_per_day.unwrap_or(settings.assumed_hours_per_day);
+    let (metres_known, metres) = of(&metres, prior_metres, &fits.metres);
+    let (hours_known, hours) = of(&hours, prior_hours, &fits.hours);
     Usage {
         basis,
-        from: span.map(|(first, _)| first.day),
-        to: span.map(|(_, last)| last.day),
-        days_counted: counted,
-        metres_per_day,
-        metres_sd,
-        hours_per_day,
-        hours_sd,
-        rate_spread: if basis == Basis::Own { settings.rate_spread } else { settings.rate_spread_prior },
+        from: covered.from,
+        to: covered.to,
+        days_counted: covered.days,
+        metres_per_day: metres.rate(),
+        hours_per_day: hours.rate(),
+        metres,
+        hours,
+        metres_known,
+        hours_known,
+        fits: *fits,
     }
 }
 
-/// A kept reading: the first of the window, or the last of its local day.
-struct Daily {
-    day: NaiveDate,
-    /// Days since the window's first reading, with their fraction.
-    elapsed: f64,
-    metres: f64,
+/// A filter and what it has counted.
+#[derive(Default)]
+struct Counted {
+    filter: UsageFilter,
+    total: f64,
+    /// Whether there was a day, and none of it driven.
+    stood: bool,
 }
 
-fn daily(track: &Track, zone: Tz, window_days: i64) -> Vec<Daily> {
-    let Some(last) = track.last() else { return Vec::new() };
-    let start = Duration::try_days(window_days).and_then(|window| last.reading.at.checked_sub_signed(window));
-    let window = track.kept().filter(|judged| start.is_none_or(|start| judged.reading.at >= start));
-    let mut readings: Vec<Daily> = Vec::new();
-    let mut origin = None;
-    for Judged { reading, travelled, .. } in window {
-        let origin = *origin.get_or_insert(reading.at);
-        let day = local_day(reading.at, zone);
-        let elapsed = (reading.at - origin).num_seconds() as f64 / 86_400.0;
-        let metres = travelled.unwrap_or_default().as_f64();
-        if readings.len() > 1 {
-            readings.pop_if(|before| before.day == day);
+impl Counted {
+    fn step(&mut self, amount: f64, driven: bool) {
+        self.total += self.filter.step(amount, driven);
+        self.stood = self.filter == UsageFilter::default();
+    }
+
+    fn snapshot(&self) -> Option<Snapshot> {
+        self.filter.snapshot(self.total)
+    }
+}
+
+/// Snapshots of both meters, of the metres and of the duty hours, at the ends of the day numbers `cuts`: what a fleet's
+/// [`Record`] is made of.
+#[must_use]
+pub fn history(
+    track: &Track,
+    days: &BTreeMap<NaiveDate, DutyDay>,
+    off_road: &[OffRoad],
+    zone: Tz,
+    cuts: &[i64],
+) -> [Vec<Option<Snapshot>>; 2] {
+    let (mut metres, mut hours) = (Snapshots::new(cuts), Snapshots::new(cuts));
+    let (mut last, mut last_hours) = (i64::MIN, i64::MIN);
+    each_day(track, days, &RoadDays::new(off_road), zone, |day| {
+        metres.step(day.number, day.metres, day.driven());
+        last = day.number;
+        if let Some(amount) = day.hours {
+            hours.step(day.number, amount, day.driven());
+            last_hours = day.number;
         }
-        readings.push(Daily { day, elapsed, metres });
-    }
-    readings
+    });
+    [metres.finish(last), hours.finish(last_hours)]
 }
 
-fn metres_sd(readings: &[Daily], road: &RoadDays, mean: f64) -> f64 {
-    let terms: Vec<f64> = readings
-        .iter()
-        .zip(readings.iter().skip(1))
-        .filter_map(|(before, after)| {
-            let calendar = (after.day - before.day).num_days();
-            let off_road = calendar - road.between(before.day, after.day);
-            let length = after.elapsed - before.elapsed - off_road as f64;
-            let excess = after.metres - before.metres - mean * length;
-            (calendar > 0 && length >= LEAST_DAYS).then(|| excess * excess / length)
-        })
-        .collect();
-    if terms.len() < MIN_INCREMENTS {
-        return USUAL_SPREAD * mean;
-    }
-    let variance = terms.iter().sum::<f64>() / (terms.len() - 1) as f64;
-    libm::sqrt(variance).max(LEAST_SPREAD * mean)
-}
-
-/// Mean and standard deviation of the hours of an on-road day after `from`, up to `to`.
-fn hours(days: &BTreeMap<NaiveDate, DutyDay>, road: &RoadDays, from: NaiveDate, to: NaiveDate) -> Option<(f64, f64)> {
-    let range = from.succ_opt().filter(|first| *first <= to)?..=to;
-    let logged = || days.range(range.clone()).filter(|(day, _)| !road.is_off(**day));
-    let last = logged().rfind(|(_, day)| day.has_duty).map(|(date, _)| *date)?;
-    let counted = road.between(from, last) as f64;
-    let known = || logged().take_while(|(date, _)| **date <= last).map(|(_, day)| day.hours);
-    let mean = known().sum::<f64>() / counted;
-    if counted < MIN_INCREMENTS as f64 {
-        return Some((mean, USUAL_SPREAD * mean));
-    }
-    let without_log = counted - known().count() as f64;
-    let squares = known().map(|hours| (hours - mean) * (hours - mean)).sum::<f64>() + without_log * mean * mean;
-    Some((mean, libm::sqrt(squares / (counted - 1.0)).max(LEAST_SPREAD * mean)))
+/// The day numbers of the cuts of a record that ends with the day number `last`.
+#[must_use]
+pub fn cuts_until(last: i64) -> Vec<i64> {
+    (0..CUTS as i64).rev().map(|back| last - CUT_DAYS * back).collect()
 }

@@ -1,4 +1,4 @@
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, Duration, Utc};
 use proptest::prelude::*;
 
 use super::*;
@@ -31,8 +31,12 @@ fn off(from: &str, to: Option<&str>) -> OffRoad {
     OffRoad { from: date(from), to: to.map(date) }
 }
 
+fn estimated(track: &Track, days: &BTreeMap<NaiveDate, DutyDay>, off_road: &[OffRoad], prior: Prior) -> Usage {
+    estimate(track, days, off_road, ZONE, &prior, &Settings::default(), &Fits::default())
+}
+
 fn usage(track: &Track, off_road: &[OffRoad]) -> Usage {
-    estimate(track, &BTreeMap::new(), off_road, ZONE, &Prior::default(), &Settings::default())
+    estimated(track, &BTreeMap::new(), off_road, Prior::default())
 }
 
 #[track_caller]
@@ -41,47 +45,41 @@ fn near(found: f64, expected: f64) {
 }
 
 #[test]
-fn a_pocket_calculator_gives_the_same_rate() {
+fn an_even_car_goes_what_a_pocket_calculator_says() {
     // 1 June to 29 June, days off included: 8,400 km / 28 days = 300 km a day.
-    let found = usage(&track(&[(0, 1_000.0), (6, 3_300.0), (20, 6_900.0), (28, 9_400.0)]), &[]);
+    let found = usage(&track(&[(0, 1_000.0), (6, 2_800.0), (20, 7_000.0), (28, 9_400.0)]), &[]);
     assert_eq!((found.basis, found.days_counted), (Basis::Own, 28));
     assert_eq!((found.from, found.to), (Some(date("2026-06-01")), Some(date("2026-06-29"))));
     near(found.metres_per_day, 300_000.0);
-    near(found.rate_spread, 0.15);
-    // Increments 2,300 km in 6 days, 3,600 in 14, 2,500 in 8: 500²/6 + 600²/14 + 100²/8 km², over 2.
-    let variance: f64 = (250_000.0 / 6.0 + 360_000.0 / 14.0 + 10_000.0 / 8.0) / 2.0;
-    near(found.metres_sd, 1_000.0 * variance.sqrt());
+    // 27 whole days: the broken ones around the first and the last reading are left out.
+    let known = found.metres_known.unwrap();
+    assert_eq!((known.days, known.settled), (27.0, false));
+    near(known.total, 27.0 * 300_000.0);
 }
 
 #[test]
 fn days_off_the_road_do_not_count() {
     let readings = track(&[(0, 0.0), (7, 2_100.0), (21, 4_200.0), (28, 6_300.0)]);
-    // 8 to 14 June: 21 on-road days in 28, and then the car went 300 km on each.
+    // 9 to 15 June: 21 on-road days in 28, and then the car went 300 km on each.
     let found = usage(&readings, &[off("2026-06-09", Some("2026-06-15"))]);
     assert_eq!(found.days_counted, 21);
     near(found.metres_per_day, 300_000.0);
-    near(found.metres_sd, 15_000.0); // an even car still has the least spread, 5 %
 }
 
 #[test]
-fn only_the_trailing_window_counts() {
-    // 100 km a day for 44 days, then 300 km a day for 56.
+fn a_recent_change_counts_by_half() {
+    // 100 km a day for 400 days, then 300 km a day for 60.
     let readings: Vec<_> =
-        (0..=100).map(|day| (day, 100.0 * (day as f64) + 200.0 * ((day - 44).max(0) as f64))).collect();
+        (0..=460).map(|day| (day, 100.0 * (day as f64) + 200.0 * ((day - 400).max(0) as f64))).collect();
     let found = usage(&track(&readings), &[]);
-    assert_eq!(found.days_counted, 56);
-    near(found.metres_per_day, 300_000.0);
+    let known = found.metres_known.unwrap().features;
+    assert!(known.level > 110_000.0 && known.level < 140_000.0 && known.change > 0.3, "{known:?}");
+    near(found.metres_per_day, known.level * libm::exp(0.5 * known.change));
 }
 
 #[test]
-fn with_two_increments_the_spread_is_half_the_mean() {
-    let found = usage(&track(&[(0, 0.0), (7, 2_100.0), (14, 4_200.0)]), &[]);
-    near(found.metres_sd, 150_000.0);
-}
-
-#[test]
-fn readings_by_the_hour_are_one_a_day() {
-    // Driven from noon to midnight each day, read every six hours: in whole days an even car.
+fn readings_by_the_hour_make_whole_days() {
+    // Driven from noon to 11 at night each day, read three times: in whole days an even car.
     let mut readings = Vec::new();
     for day in 0..20 {
         for (hour, share) in [(0, 0.0), (6, 0.5), (11, 1.0)] {
@@ -91,8 +89,34 @@ fn readings_by_the_hour_are_one_a_day() {
         }
     }
     let found = usage(&clean(&readings, &Limits::default(), noon(100)), &[]);
-    near(found.metres_per_day, 6_000_000.0 / 19.0);
-    assert!(found.metres_sd < 0.06 * found.metres_per_day, "{}", found.metres_sd);
+    near(found.metres_per_day, 300_000.0);
+    assert!(found.metres_known.unwrap().features.noise < 1e-6);
+}
+
+#[test]
+fn a_change_of_clocks_is_no_slow_day() {
+    // New York put its clocks forward on 8 March 2026; read at the same instant of each day.
+    let at = |day| "2026-02-20T17:00:00Z".parse::<DateTime<Utc>>().unwrap() + Duration::days(day);
+    let reading = |day| Reading { at: at(day), odometer: Metres(day * 300_000), source: 1, ruling: None };
+    let found = usage(&clean(&(0..30).map(reading).collect::<Vec<_>>(), &Limits::default(), at(40)), &[]);
+    near(found.metres_per_day, 300_000.0);
+    assert_eq!((found.days_counted, found.to), (29, Some(date("2026-03-21"))));
+}
+
+#[test]
+fn a_long_gap_says_nothing_about_its_days() {
+    // 100 km on the first of many days without a reading, then 300 km a day for four weeks.
+    let readings: Vec<_> =
+        std::iter::once((0, 0.0)).chain((0..=28).map(|day| (400 + day, 40_000.0 + 300.0 * day as f64))).collect();
+    let found = usage(&track(&readings), &[]);
+    assert_eq!((found.days_counted, found.from), (28, Some(date("2027-07-06"))));
+    near(found.metres_per_day, 300_000.0);
+}
+
+#[test]
+fn a_car_that_stands_has_no_rate() {
+    let found = usage(&track(&[(0, 500.0), (10, 500.0), (20, 500.0)]), &[]);
+    assert_eq!((found.basis, found.metres_per_day, found.metres), (Basis::Own, 0.0, Outlook::STANDING));
 }
 
 #[test]
@@ -101,14 +125,17 @@ fn a_car_of_few_days_borrows() {
     let found = usage(&few, &[]);
     assert_eq!((found.basis, found.days_counted), (Basis::Assumed, 6));
     near(found.metres_per_day, 241_401.6); // 150 mi
-    near(found.metres_sd, 120_700.8);
-    near(found.rate_spread, 0.40);
     near(found.hours_per_day, 8.0);
     let prior = Prior { metres_per_day: Some(200_000.0), hours_per_day: Some(9.0) };
-    let found = estimate(&few, &BTreeMap::new(), &[], ZONE, &prior, &Settings::default());
-    assert_eq!((found.basis, found.metres_per_day, found.hours_per_day), (Basis::Depot, 200_000.0, 9.0));
+    let found = estimated(&few, &BTreeMap::new(), &[], prior);
+    assert_eq!(found.basis, Basis::Depot);
+    near(found.metres_per_day, 200_000.0);
+    near(found.hours_per_day, 9.0);
     assert_eq!(usage(&Track::default(), &[]).from, None);
-    assert_eq!(usage(&track(&[(0, 0.0), (7, 2_100.0)]), &[]).basis, Basis::Own);
+    // Six whole days of its own, and the prior as heavy: 1 * (1 - 6 / 45) / 0.16 = 5.42 days of 200 km.
+    let found = estimated(&track(&[(0, 0.0), (7, 2_100.0)]), &BTreeMap::new(), &[], prior);
+    assert_eq!(found.basis, Basis::Own);
+    near(found.metres_per_day, (6.0 * 300_000.0 + 39.0 / 7.2 * 200_000.0) / (6.0 + 39.0 / 7.2));
 }
 
 fn duty(days: &[(&str, f64)]) -> BTreeMap<NaiveDate, DutyDay> {
@@ -117,24 +144,31 @@ fn duty(days: &[(&str, f64)]) -> BTreeMap<NaiveDate, DutyDay> {
 }
 
 #[test]
-fn hours_are_counted_over_the_same_days_up_to_the_last_log() {
+fn hours_are_counted_from_the_first_log_to_the_last() {
     let readings = track(&[(0, 0.0), (14, 4_200.0)]);
-    // After 1 June up to 9 June, the last log: 8 days, 40 h. The log of 1 June is before the first reading's next day.
+    // Whole days from 2 June up to 9 June, the last log: 8 days, 40 h. The log of 1 June lies on a broken day.
     let days = duty(&[("2026-06-01", 12.0), ("2026-06-02", 10.0), ("2026-06-04", 10.0), ("2026-06-09", 20.0)]);
-    let found = estimate(&readings, &days, &[], ZONE, &Prior::default(), &Settings::default());
-    near(found.hours_per_day, 5.0);
-    // Deviations 5, 5, 15 and five days of none: (25 + 25 + 225 + 5 * 25) / 7.
-    near(found.hours_sd, (400.0_f64 / 7.0).sqrt());
+    let known = estimated(&readings, &days, &[], Prior::default()).hours_known.unwrap();
+    assert_eq!((known.days, known.total), (8.0, 40.0));
+    assert_eq!(usage(&readings, &[]).hours_known, None);
     // Without the days off the road: 6 days.
-    let found = estimate(
-        &readings,
-        &days,
-        &[off("2026-06-05", Some("2026-06-06"))],
-        ZONE,
-        &Prior::default(),
-        &Settings::default(),
-    );
-    near(found.hours_per_day, 40.0 / 6.0);
+    let off_road = [off("2026-06-05", Some("2026-06-06"))];
+    let known = estimated(&readings, &days, &off_road, Prior::default()).hours_known.unwrap();
+    assert_eq!((known.days, known.total), (6.0, 40.0));
+}
+
+#[test]
+fn snapshots_are_what_the_filter_said_then() {
+    let readings = track(&[(0, 0.0), (30, 9_000.0), (50, 9_000.0), (60, 12_000.0)]);
+    let last = day_number(date("2026-07-30"));
+    let cuts = [last - 45, last - 15, last, last + 15];
+    let [metres, hours] = history(&readings, &BTreeMap::new(), &[], ZONE, &cuts);
+    assert_eq!(hours, [None; 4]);
+    let days: Vec<_> = metres.iter().map(|taken| taken.map(|taken| taken.days)).collect();
+    assert_eq!(days, [Some(14.0), Some(44.0), Some(59.0), None]);
+    near(metres[0].unwrap().total, 14.0 * 300_000.0);
+    assert_eq!(cuts_until(last).len(), CUTS);
+    assert_eq!(cuts_until(last).last(), Some(&last));
 }
 
 #[test]

@@ -1,0 +1,23 @@
+//! Once a day the fleet's own past is learned from anew.
+
+use std::time::Duration;
+
+use tokio_util::sync::CancellationToken;
+
+use crate::app::App;
+
+/// How often a fit is looked for that has grown old.
+const EVERY: Duration = Duration::from_secs(600);
+
+pub(super) async fn run(app: App, stop: CancellationToken) {
+    loop {
+        match app.refit_when_due().await {
+            Ok(true) => tracing::info!("learned anew from the fleet's past windows"),
+            Ok(false) => {}
+            Err(error) => tracing::error!(%error, "the usage model could not be fitted; the last fit stays in use"),
+        }
+        if !super::pause(&stop, EVERY).await {
+            return;
+        }
+    }
+}
