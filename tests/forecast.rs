@@ -687,6 +687,50 @@ async fn a_car_without_history_goes_as_its_depot_does(engine: Engine) {
     );
 }
 
+async fn a_newest_reading_that_alone_moves_the_date_far_is_provisional(engine: Engine) {
+    let (app, manager) = fleet(engine).await;
+    car(&manager, "7", "NORTH").await;
+    serviced(&manager, "7", "2025-10-01T17:00:00Z", 30_000.0).await;
+    post(&manager, "odometer-readings", month_of_readings("7", 41_000.0, 60.0)).await;
+    app.settle().await;
+    assert_eq!(forecast(&manager, "7").await["track"]["provisional"], Value::Null);
+    // 1,400 mi in nineteen hours: a car could, this one never did. At 60 mi a day they are 23 days.
+    let newest = |at: &str, odometer: f64| json!([{"unit": "7", "at": at, "odometer": odometer, "distance_unit": "mi", "source": "telematics"}]);
+    post(&manager, "odometer-readings", newest("2026-03-18T12:00:00Z", 42_400.0)).await;
+    let told = forecast(&manager, "7").await;
+    let provisional = &told["track"]["provisional"];
+    assert_eq!((&provisional["odometer"], &provisional["source"]), (&json!(42_400.0), &json!("telematics")), "{told}");
+    assert!(provisional["moved_days"].as_i64().unwrap() < -14, "{provisional}");
+    let said = |told: &Value| {
+        told["notes"].as_array().unwrap().iter().any(|note| note.as_str().unwrap().starts_with("provisional: "))
+    };
+    assert!(said(&told), "{told}");
+    post(&manager, "odometer-readings", newest("2026-03-18T15:00:00Z", 42_410.0)).await;
+    let confirmed = forecast(&manager, "7").await;
+    assert_eq!(confirmed["track"]["provisional"], Value::Null, "{}", confirmed["track"]);
+    assert!(!said(&confirmed));
+}
+
+async fn a_source_in_the_wrong_unit_is_named(engine: Engine) {
+    let (app, manager) = fleet(engine).await;
+    car(&manager, "7", "NORTH").await;
+    post(&manager, "odometer-readings", month_of_readings("7", 41_000.0, 150.0)).await;
+    let km_as_miles: Value = (0..6)
+        .map(|back| {
+            let at = instant("2026-03-17T20:00:00Z") - TimeDelta::days(back);
+            let odometer = ((41_015.0 - 150.0 * back as f64) * 1.609_344).round();
+            json!({"unit": "7", "at": at, "odometer": odometer, "distance_unit": "mi", "source": "fuel card"})
+        })
+        .collect();
+    post(&manager, "odometer-readings", km_as_miles).await;
+    app.settle().await;
+    let track = forecast(&manager, "7").await["track"].clone();
+    let suspects = track["suspect_sources"].as_array().unwrap();
+    assert_eq!(suspects.len(), 1, "{track}");
+    assert_eq!((text(&suspects[0], "source"), text(&suspects[0], "suspicion")), ("fuel card", "km-as-miles"));
+    assert_eq!(track["set_aside"].as_array().unwrap().len(), 6);
+}
+
 async fn readings_that_lie_are_set_aside_with_the_reason(engine: Engine) {
     let (app, manager) = fleet(engine).await;
     car(&manager, "7", "NORTH").await;
@@ -845,6 +889,8 @@ crate::on_both!(
     the_sentence_agrees_with_the_fields,
     the_list_and_the_explanation_say_the_same,
     a_car_without_history_goes_as_its_depot_does,
+    a_newest_reading_that_alone_moves_the_date_far_is_provisional,
+    a_source_in_the_wrong_unit_is_named,
     readings_that_lie_are_set_aside_with_the_reason,
     a_changed_instrument_cluster_goes_on_counting,
 );

@@ -68,6 +68,40 @@ pub struct JudgedReading {
     ruling: Option<&'static str>,
 }
 
+/// A source that seems to send a wrong unit.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct SuspectSource {
+    /// Its name.
+    source: String,
+    /// What it seems to do, such as `km-as-miles`.
+    suspicion: &'static str,
+    /// In words.
+    explanation: &'static str,
+}
+
+/// A newest reading that no later one has confirmed.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ProvisionalAnswer {
+    /// When it was read.
+    at: DateTime<Utc>,
+    /// What it showed.
+    odometer: f64,
+    /// Who sent it.
+    source: String,
+    /// Days by which it moves the 50 % date of the late edge; less than 0 is earlier, null where there was no date
+    /// before it or is none since.
+    moved_days: Option<i64>,
+}
+
+/// The name of a reading's source.
+fn source_name(source: i64, sources: &Sources) -> String {
+    match source {
+        SOURCE_SERVICE => "past service".to_owned(),
+        SOURCE_IN_SERVICE => "in service".to_owned(),
+        other => sources.get(&other).cloned().unwrap_or_default(),
+    }
+}
+
 /// The track: which readings are believed.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct TrackAnswer {
@@ -77,6 +111,10 @@ pub struct TrackAnswer {
     kept: usize,
     /// Readings set aside, with the reason, newest first.
     set_aside: Vec<JudgedReading>,
+    /// Sources all of whose readings seem to be in a wrong unit, against the others.
+    suspect_sources: Vec<SuspectSource>,
+    /// The newest reading, where it alone moves the due date by more than 14 days: the date is provisional.
+    provisional: Option<ProvisionalAnswer>,
     /// Changes of the instrument cluster.
     cluster_changes: Vec<JudgedReading>,
     /// First reading believed.
@@ -219,11 +257,7 @@ fn judged(judged: &Judged, unit: DistanceUnit, sources: &Sources) -> JudgedReadi
         Verdict::NewCluster => ("new-cluster", None),
         Verdict::SetAside(reason) => ("set-aside", Some(reason)),
     };
-    let source = match reading.source {
-        SOURCE_SERVICE => "past service".to_owned(),
-        SOURCE_IN_SERVICE => "in service".to_owned(),
-        other => sources.get(&other).cloned().unwrap_or_default(),
-    };
+    let source = source_name(reading.source, sources);
     JudgedReading {
         at: reading.at,
         odometer: shown(reading.odometer, unit),
@@ -237,14 +271,29 @@ fn judged(judged: &Judged, unit: DistanceUnit, sources: &Sources) -> JudgedReadi
 
 fn track(assessment: &Assessment, unit: DistanceUnit, sources: &Sources) -> TrackAnswer {
     let all = &assessment.track.judged;
-    let shown = |one: &Judged| judged(one, unit, sources);
+    let view = |one: &Judged| judged(one, unit, sources);
     TrackAnswer {
         readings: all.len(),
         kept: assessment.track.kept().count(),
-        set_aside: all.iter().rev().filter(|one| !one.verdict.is_kept()).map(shown).collect(),
-        cluster_changes: all.iter().filter(|one| one.verdict == Verdict::NewCluster).map(shown).collect(),
-        first: assessment.track.first().map(shown),
-        last: assessment.track.last().map(shown),
+        set_aside: all.iter().rev().filter(|one| !one.verdict.is_kept()).map(view).collect(),
+        suspect_sources: assessment
+            .suspects
+            .iter()
+            .map(|(source, suspicion)| SuspectSource {
+                source: source_name(*source, sources),
+                suspicion: suspicion.as_str(),
+                explanation: suspicion.explain(),
+            })
+            .collect(),
+        provisional: assessment.provisional.map(|newest| ProvisionalAnswer {
+            at: newest.reading.at,
+            odometer: shown(newest.reading.odometer, unit),
+            source: source_name(newest.reading.source, sources),
+            moved_days: newest.moved_days,
+        }),
+        cluster_changes: all.iter().filter(|one| one.verdict == Verdict::NewCluster).map(view).collect(),
+        first: assessment.track.first().map(view),
+        last: assessment.track.last().map(view),
     }
 }
 

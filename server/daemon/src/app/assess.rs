@@ -99,10 +99,48 @@ pub struct Assessment {
     pub chance_past_late: Option<f64>,
     /// The day the lead time ends.
     pub lead_ends: NaiveDate,
+    /// Sources all of whose readings seem to be in a wrong unit.
+    pub suspects: Vec<(i64, track::Suspicion)>,
+    /// The newest reading, where it alone moves the date far and no later one has confirmed it.
+    pub provisional: Option<Provisional>,
     /// Why an order is called for today.
     pub raise_reason: Option<String>,
     /// What should be known about how this came about.
     pub notes: Vec<String>,
+}
+
+/// A newest reading that alone moves the due date by more than [`PROVISIONAL_DAYS`].
+#[derive(Clone, Copy, Debug)]
+pub struct Provisional {
+    /// The reading.
+    pub reading: Reading,
+    /// Days by which it moves the 50 % date of the late edge; less than 0 is earlier. `None` where the edge was not
+    /// within the horizon before it, or is not since.
+    pub moved_days: Option<i64>,
+}
+
+/// A date moved further than this by one unconfirmed reading is said to be provisional.
+const PROVISIONAL_DAYS: i64 = 14;
+
+impl Provisional {
+    fn of(newest: &track::Provisional, before: &Due, after: &Due) -> Option<Self> {
+        let moved_days = match (before.late.p50, after.late.p50) {
+            (Some(before), Some(after)) => Some((after - before).num_days()),
+            (None, None) => return None,
+            _ => None,
+        };
+        let far = moved_days.is_none_or(|days| days.abs() > PROVISIONAL_DAYS);
+        far.then_some(Self { reading: newest.reading, moved_days })
+    }
+
+    fn note(&self) -> String {
+        let moved = match self.moved_days {
+            Some(days) if days < 0 => format!("brings the date forward by {} days", -days),
+            Some(days) => format!("puts the date off by {days} days"),
+            None => "decides whether there is a date within the horizon".to_owned(),
+        };
+        format!("provisional: the newest reading, of {}, alone {moved}; no later one has confirmed it", self.reading.at)
+    }
 }
 
 impl Assessment {
@@ -180,10 +218,18 @@ pub fn assess(
     if rule.ordinary.is_none() && grading.grade == Grade::Ordinary {
         notes.push("duty is ordinary, but no ordinary window is set: the hard one applies".to_owned());
     }
-    let interval = start.and_then(|start| {
-        let parts = Parts { logs, track: &track, days: &days, grading: &grading, usage: &usage, zone };
-        interval(&parts, &start, rule, today, settings.due.horizon_days)
+    let interval_by = |track: &Track, usage: &Usage| {
+        let parts = Parts { logs, track, days: &days, grading: &grading, usage, zone };
+        interval(&parts, start.as_ref()?, rule, today, settings.due.horizon_days)
+    };
+    let interval = interval_by(&track, &usage);
+    let provisional = track.provisional().and_then(|newest| {
+        let track = track.without_last();
+        let usage = usage::estimate(&track, &days, &logs.off_road, zone, &prior, &usage_settings(settings), fits);
+        let before = interval_by(&track, &usage)?.due;
+        Provisional::of(&newest, &before, &interval.as_ref()?.due)
     });
+    notes.extend(provisional.as_ref().map(Provisional::note));
     let last_reading = track.kept().filter(|judged| judged.reading.source != SOURCE_IN_SERVICE).last();
     let last_reading_at = last_reading.map(|judged| judged.reading.at);
     let heard_on = last_reading_at.map_or(logs.in_service_on, |at| day_of(logs, at));
@@ -204,6 +250,8 @@ pub fn assess(
         off_road_today: logs.off_road.iter().any(|off| off.covers(today)),
         chance_past_late,
         lead_ends,
+        suspects: track::suspect_sources(&track),
+        provisional,
         raise_reason: None,
         notes,
         track,
