@@ -731,6 +731,20 @@ async fn a_source_in_the_wrong_unit_is_named(engine: Engine) {
     assert_eq!(track["set_aside"].as_array().unwrap().len(), 6);
 }
 
+async fn a_source_of_no_trust_decides_nothing(engine: Engine) {
+    let (app, manager) = TestApp::with(engine, &[("track.trust.fuel card", "0")]).await;
+    two_depots(&manager).await;
+    car(&manager, "7", "NORTH").await;
+    post(&manager, "odometer-readings", month_of_readings("7", 41_000.0, 150.0)).await;
+    let plausible = json!([{"unit": "7", "at": "2026-03-17T20:00:00Z", "odometer": 41_020, "distance_unit": "mi", "source": "fuel card"}]);
+    post(&manager, "odometer-readings", plausible).await;
+    app.settle().await;
+    let track = forecast(&manager, "7").await["track"].clone();
+    let aside = &track["set_aside"][0];
+    assert_eq!((text(aside, "source"), text(aside, "reason")), ("fuel card", "untrusted"), "{track}");
+    assert_eq!(track["last"]["odometer"], 41_000.0);
+}
+
 async fn readings_that_lie_are_set_aside_with_the_reason(engine: Engine) {
     let (app, manager) = fleet(engine).await;
     car(&manager, "7", "NORTH").await;
@@ -891,6 +905,7 @@ crate::on_both!(
     a_car_without_history_goes_as_its_depot_does,
     a_newest_reading_that_alone_moves_the_date_far_is_provisional,
     a_source_in_the_wrong_unit_is_named,
+    a_source_of_no_trust_decides_nothing,
     readings_that_lie_are_set_aside_with_the_reason,
     a_changed_instrument_cluster_goes_on_counting,
 );

@@ -124,6 +124,8 @@ pub struct Limits {
 #[allow(missing_docs, reason = "each is explained in defaults.toml")]
 pub struct Track {
     pub max_kmh: BTreeMap<String, f64>,
+    #[serde(default)]
+    pub trust: BTreeMap<String, f64>,
     pub slack_m: i64,
     pub cluster_change_readings: usize,
     pub ahead_minutes: i64,
@@ -349,9 +351,11 @@ fn insert(table: &mut Table, key: &str, value: Value) {
     }
 }
 
-/// Vehicle types are the fleet's own, so their speeds may be added.
+/// Maps whose names are the fleet's own: speeds of vehicle types, trust in sources.
+const OPEN: [&str; 2] = ["track.max_kmh.", "track.trust."];
+
 fn is_open(key: &str) -> bool {
-    key.starts_with("track.max_kmh.")
+    OPEN.iter().any(|prefix| key.starts_with(prefix))
 }
 
 fn set(layers: &mut Layers, key: &str, value: Value, origin: &str) -> Result<(), ConfigFault> {
@@ -417,6 +421,11 @@ fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
         ("limits.request_seconds", settings.limits.request_seconds >= 1, "at least 1"),
         ("limits.idempotency_hours", settings.limits.idempotency_hours >= 1, "at least 1"),
         ("track.max_kmh.car", settings.track.max_kmh.values().all(|speed| *speed > 0.0), "speeds above 0"),
+        (
+            "track.trust",
+            settings.track.trust.values().all(|weight| (0.0..=1000.0).contains(weight)),
+            "weights from 0 to 1000",
+        ),
         ("track.slack_m", settings.track.slack_m >= 0, "0 or more"),
         ("track.ahead_minutes", settings.track.ahead_minutes >= 0, "0 or more"),
         ("duty.window_days", (7..=366).contains(&settings.duty.window_days), "7 to 366"),

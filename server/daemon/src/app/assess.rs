@@ -179,7 +179,7 @@ pub fn all_readings(logs: &CarLogs) -> Vec<Reading> {
 /// The track of a car's readings.
 #[must_use]
 pub fn track_of(logs: &CarLogs, readings: &[Reading], now: DateTime<Utc>, settings: &Settings) -> Track {
-    track::clean(readings, &track_limits(settings, &logs.vehicle_type), now)
+    track::clean(readings, &track_limits(settings, &logs.vehicle_type, &logs.trust), now)
 }
 
 pub(super) fn zone_on(logs: &CarLogs, day: NaiveDate) -> Tz {

@@ -33,7 +33,7 @@ impl App {
         let mut fleet = Vec::new();
         for ids in self.store.sample_of_vehicles(SAMPLE).await?.chunks(BATCH) {
             let ids: Vec<(i64, i64)> = ids.iter().map(|id| (*id, 0)).collect();
-            let cars = self.store.car_logs(&ids).await?;
+            let cars = self.cars(&ids).await?;
             let (app, rules) = (self.clone(), rules.clone());
             let batch = tokio::task::spawn_blocking(move || {
                 cars.iter().filter_map(|car| app.past_days(car, &rules)).collect::<Vec<_>>()

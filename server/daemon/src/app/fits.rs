@@ -81,7 +81,7 @@ impl App {
         let mut histories = Histories::default();
         for ids in self.store.sample_of_vehicles(SAMPLE).await?.chunks(BATCH) {
             let ids: Vec<(i64, i64)> = ids.iter().map(|id| (*id, 0)).collect();
-            let cars = self.store.car_logs(&ids).await?;
+            let cars = self.cars(&ids).await?;
             let (app, cuts) = (self.clone(), cuts.clone());
             let batch = tokio::task::spawn_blocking(move || app.histories(&cars, &cuts)).await;
             let [metres, hours] = batch.map_err(|_| StoreError::Stopped)?;

@@ -77,7 +77,7 @@ impl App {
         }
         self.refresh_fits().await?;
         let rules = self.store.rules("", None, ALL_RULES).await?;
-        let cars = self.store.car_logs(&claimed).await?;
+        let cars = self.cars(&claimed).await?;
         let usual = self.usual_of(&cars).await?;
         let ids: Vec<i64> = cars.iter().map(|car| car.vehicle_id).collect();
         let mut open: HashMap<i64, Vec<PastForecast>> = HashMap::new();
@@ -221,7 +221,7 @@ impl App {
     /// # Errors
     /// [`StoreError`] when the database fails.
     pub async fn forecast_car(&self, vehicle_id: i64, kind: Kind) -> Result<Option<CarForecast>, StoreError> {
-        let Some(logs) = self.store.car_logs(&[(vehicle_id, 0)]).await?.into_iter().next() else {
+        let Some(logs) = self.cars(&[(vehicle_id, 0)]).await?.into_iter().next() else {
             return Ok(None);
         };
         let rules = self.store.rules("", None, ALL_RULES).await?;

@@ -9,7 +9,7 @@ use crate::config::{DutyWeek, Settings};
 const FALLBACK_TYPE: &str = "car";
 
 /// What a vehicle of this type can do.
-pub(super) fn track_limits(settings: &Settings, vehicle_type: &str) -> track::Limits {
+pub(super) fn track_limits(settings: &Settings, vehicle_type: &str, trust: &[(i64, f64)]) -> track::Limits {
     let speeds = &settings.track.max_kmh;
     let default = track::Limits::default();
     let speed = speeds.get(vehicle_type).or_else(|| speeds.get(FALLBACK_TYPE)).copied();
@@ -18,6 +18,7 @@ pub(super) fn track_limits(settings: &Settings, vehicle_type: &str) -> track::Li
         slack: Metres(settings.track.slack_m),
         cluster_change_cost: settings.track.cluster_change_readings,
         ahead: Duration::minutes(settings.track.ahead_minutes),
+        trust: trust.iter().copied().collect(),
         ..default
     }
 }

@@ -20,7 +20,7 @@ pub use limits::usage_settings;
 
 use crate::clock::Clock;
 use crate::config::Settings;
-use crate::store::{Store, StoreError, Writer};
+use crate::store::{CarLogs, Store, StoreError, Writer};
 
 /// Everything a use case needs.
 #[derive(Clone, Debug)]
@@ -59,6 +59,22 @@ impl App {
             keyring: Arc::default(),
             fits: Arc::default(),
         })
+    }
+
+    /// Everything stored about the given cars (number and mark of each), with what the settings say of their sources.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or a row cannot be read.
+    pub async fn cars(&self, cars: &[(i64, i64)]) -> Result<Vec<CarLogs>, StoreError> {
+        let mut logs = self.store.car_logs(cars).await?;
+        let by_name = &self.settings.track.trust;
+        if !by_name.is_empty() {
+            let names = self.store.source_names().await?;
+            let trust: Arc<[(i64, f64)]> =
+                names.iter().filter_map(|(source, name)| Some((*source, *by_name.get(name)?))).collect();
+            logs.iter_mut().for_each(|car| car.trust = Arc::clone(&trust));
+        }
+        Ok(logs)
     }
 
     /// The present instant.

@@ -71,7 +71,7 @@ impl App {
         if done.outcome != Outcome::Serviced {
             return Ok(None);
         }
-        let Some(logs) = self.store.car_logs(&[(order.vehicle_id, 0)]).await?.into_iter().next() else {
+        let Some(logs) = self.cars(&[(order.vehicle_id, 0)]).await?.into_iter().next() else {
             return Ok(None);
         };
         match fits_track(&logs, done.at, odometer, now, &self.settings) {

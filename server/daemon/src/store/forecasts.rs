@@ -1,6 +1,7 @@
 //! Stale cars, what a forecast is made from, and the forecasts as lists show them.
 
 use std::collections::{BTreeSet, HashMap, HashSet};
+use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
@@ -44,6 +45,8 @@ pub struct CarLogs {
     pub retired: bool,
     /// When it was registered.
     pub registered_at: DateTime<Utc>,
+    /// What a reading of a source counts, where it is not 1; the app fills it in from the settings.
+    pub trust: Arc<[(i64, f64)]>,
     /// Where it stayed: from this day on in that zone, oldest first.
     pub stays: Vec<(NaiveDate, Tz)>,
     /// Odometer readings that are not void.
@@ -320,6 +323,7 @@ impl CarRow {
             depot: self.depot,
             model: self.model,
             vehicle_type: self.vehicle_type,
+            trust: Arc::default(),
             stays: Vec::new(),
             readings: Vec::new(),
             duty: Vec::new(),
