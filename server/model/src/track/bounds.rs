@@ -23,6 +23,8 @@ const WRONG_UNIT: i64 = 12;
 const WRONG_UNIT_FROM: f64 = 3.0;
 /// costs so many readings, also where the car could have driven it.
 const WRONG_UNIT_STEP: f64 = 10.0;
+/// What is usual is known of road vehicles: of a type that goes faster than this, km/h, only the limits are held.
+const FASTEST_ON_ROADS: f64 = 250.0;
 /// The ratios of a wrong unit: kilometres for miles, miles for kilometres, tenths for whole units, and the reverse.
 pub(super) const UNIT_RATIOS: [f64; 4] = [1.609_344, 1.0 / 1.609_344, 10.0, 0.1];
 /// How near a ratio must be to one of these, at the most.
@@ -77,12 +79,13 @@ impl Bounds {
         let cost = cost.min(i64::MAX / 1_000);
         let mut told: Vec<f64> = limits.cluster_changes.iter().map(|at| seconds(at.timestamp_millis())).collect();
         told.sort_by(f64::total_cmp);
+        let usual = limits.max_speed_kmh <= FASTEST_ON_ROADS;
         Self {
             speed: limits.max_speed_kmh / 3.6,
             slack: limits.slack.as_f64(),
             cost,
-            wrong_unit_cost: cost.saturating_mul(WRONG_UNIT),
-            usual: true,
+            wrong_unit_cost: if usual { cost.saturating_mul(WRONG_UNIT) } else { cost },
+            usual,
             told,
         }
     }

@@ -7,7 +7,8 @@ use crate::fleet::Metres;
 /// What a car and its readers can do.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Limits {
-    /// The fastest a car goes for hours on end, km/h.
+    /// The fastest a car goes for hours on end, km/h. Above 250 it is no road vehicle, and steps within the limits are
+    /// never held against it as unusual.
     pub max_speed_kmh: f64,
     /// What rounding and clocks may add or take between any two readings.
     pub slack: Metres,
