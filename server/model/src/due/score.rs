@@ -1,6 +1,6 @@
 //! Forecasts held against what happened.
 
-use crate::dist::normal;
+use crate::dist::{median, normal};
 
 /// Chances of the quantiles that are forecast and scored.
 pub const CHANCES: [f64; 3] = [0.1, 0.5, 0.9];
@@ -67,17 +67,6 @@ pub fn score(forecasts: impl IntoIterator<Item = ([f64; 3], Outcome)>) -> Option
         above_q90: share(above),
         median_abs_error: median(errors)?,
     })
-}
-
-/// The middle value; the mean of the two middle ones of an even number.
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_unstable_by(f64::total_cmp);
-    let half = values.len() / 2;
-    let upper = values.get(half).copied()?;
-    if values.len() % 2 == 1 {
-        return Some(upper);
-    }
-    values.get(half.checked_sub(1)?).map(|lower| (lower + upper) / 2.0)
 }
 
 /// The naive forecast: daily distances independent and normal with mean `m` and standard deviation `s`; the day by

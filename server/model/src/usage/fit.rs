@@ -156,15 +156,7 @@ impl Record {
 fn least_level(fleet: &[Vec<Option<Snapshot>>], cut: usize) -> Option<f64> {
     let at_cut = fleet.iter().filter_map(|car| car.get(cut).copied().flatten());
     let levels = at_cut.filter(|snapshot| snapshot.settled).map(|snapshot| snapshot.features.level).collect();
-    median(levels).map(|median| LEAST_SHARE * median)
-}
-
-/// The middle value; the mean of the two middle ones of an even number.
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_unstable_by(f64::total_cmp);
-    let upper = *values.get(values.len() / 2)?;
-    let lower = *values.get(values.len().saturating_sub(1) / 2)?;
-    Some((lower + upper) / 2.0)
+    crate::dist::median(levels).map(|median| LEAST_SHARE * median)
 }
 
 fn row(car: &[Option<Snapshot>], begin: usize, window: usize, least: f64) -> Option<Row> {
