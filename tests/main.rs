@@ -20,3 +20,4 @@ mod process;
 mod register;
 mod smoke;
 mod usage;
+mod what_if;

@@ -23,6 +23,7 @@ mod shapes;
 mod upcoming;
 mod values;
 mod vehicles;
+mod what_if;
 
 use axum::Router;
 use axum::http::{StatusCode, header};
@@ -72,6 +73,7 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(upcoming::list_upcoming))
         .routes(routes!(forecast::get_forecast))
         .routes(routes!(forecast::list_duty_days))
+        .routes(routes!(what_if::ask_what_if))
         .routes(routes!(day_lists::get_day_list))
         .routes(routes!(hindsight::get_hindsight))
         .routes(routes!(orders::list_work_orders, orders::raise_work_order))

@@ -83,6 +83,14 @@ impl Problem {
         self
     }
 
+    /// The same problem with its faults in a part of the body.
+    pub(super) fn under(mut self, part: &str) -> Self {
+        for pointer in self.errors.iter_mut().filter_map(|fault| fault.pointer.as_mut()) {
+            pointer.insert_str(0, part);
+        }
+        self
+    }
+
     pub(super) fn header(mut self, name: HeaderName, value: &'static str) -> Self {
         self.headers.push((name, HeaderValue::from_static(value)));
         self

@@ -191,6 +191,21 @@ fn raise_chance(chance: f64) -> Result<f64, Problem> {
     if right { Ok(chance) } else { Err(fault("/raise_chance".into(), values::number(chance), "give 0 to 1")) }
 }
 
+/// The change of a rule whose windows are in `known` unless the patch names another unit.
+pub(super) fn changed(patch: RulePatch, known: DistanceUnit) -> Result<RuleChange, Problem> {
+    let given_unit = patch.distance_unit.as_deref().map(unit).transpose()?;
+    let unit = given_unit.unwrap_or(known);
+    let ordinary = |windows: Option<Windows>| windows.map(|windows| window_set("ordinary", &windows, unit)).transpose();
+    Ok(RuleChange {
+        hard: patch.hard.map(|windows| window_set("hard", &windows, unit)).transpose()?,
+        ordinary: patch.ordinary.map(ordinary).transpose()?,
+        lead_days: patch.lead_days.map(lead_days).transpose()?,
+        mixed: patch.mixed.as_deref().map(mixed).transpose()?,
+        raise_chance: patch.raise_chance.map(raise_chance).transpose()?,
+        distance_unit: given_unit,
+    })
+}
+
 /// Which rules are listed.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
@@ -301,21 +316,10 @@ pub(super) async fn change_service_rule(
     IfMatch(if_match): IfMatch,
     body: Json<RulePatch>,
 ) -> Result<Answer, Problem> {
-    let patch = body.value;
     let found = app.store.find_rule(&code).await?;
     let found = found.filter(|rule| rule.depot.as_deref().is_none_or(|depot| caller.actor.may_see(depot)));
     let old = found.ok_or_else(|| Problem::not_found("service rule", &code))?;
-    let given_unit = patch.distance_unit.as_deref().map(unit).transpose()?;
-    let unit = given_unit.unwrap_or(old.distance_unit);
-    let ordinary = |windows: Option<Windows>| windows.map(|windows| window_set("ordinary", &windows, unit)).transpose();
-    let change = RuleChange {
-        hard: patch.hard.map(|windows| window_set("hard", &windows, unit)).transpose()?,
-        ordinary: patch.ordinary.map(ordinary).transpose()?,
-        lead_days: patch.lead_days.map(lead_days).transpose()?,
-        mixed: patch.mixed.as_deref().map(mixed).transpose()?,
-        raise_chance: patch.raise_chance.map(raise_chance).transpose()?,
-        distance_unit: given_unit,
-    };
+    let change = changed(body.value, old.distance_unit)?;
     let writing = writing(&app, &caller, None, "", &[]);
     let view = |record: &RuleRecord| answer(StatusCode::OK, Some(record.version), &view(record));
     let done = app.store.change_rule(&code, if_match, change, &writing, view).await?;

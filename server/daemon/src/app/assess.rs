@@ -11,7 +11,7 @@ use ventmile_model::fleet::{
     local_day,
 };
 use ventmile_model::track::{self, Track};
-use ventmile_model::usage::{self, Fits, Prior, RoadDays, Usage};
+use ventmile_model::usage::{self, Fits, Prior, RoadDays, Told, Usage};
 
 use super::limits::{duty_settings, track_limits, usage_settings};
 use crate::config::Settings;
@@ -193,13 +193,15 @@ pub(super) fn day_of(logs: &CarLogs, at: DateTime<Utc>) -> NaiveDate {
     local_day(at, then.or(logs.stays.first()).map_or(logs.zone, |(_, zone)| *zone))
 }
 
-/// Computes everything about one car for the instant `now`.
+/// Computes everything about one car for the instant `now`; with shifts that are told, as if it were driven in these
+/// from its last reading on.
 #[must_use]
 pub fn assess(
     logs: &CarLogs,
     rule: &Rule,
     usual: Usual,
     fits: &Fits,
+    told: Option<&Told>,
     now: DateTime<Utc>,
     settings: &Settings,
 ) -> Assessment {
@@ -211,9 +213,19 @@ pub fn assess(
     let since = start.as_ref().map(|start| start.on);
     let still = |from, to| track.stood_still(from, to, zone) == Some(true);
     let off_road = with_days_before_service(logs);
-    let grading = duty::grade(&days, &off_road, still, since, today, &duty_settings(settings));
+    let duty = duty_settings(settings);
+    let grading = duty::grade(&days, &off_road, still, since, today, &duty);
+    let grading = match told {
+        Some(told) => grading.told(&told.pattern, &duty),
+        None => grading,
+    };
     let prior = Prior { metres_per_day: usual.metres_per_day, hours_per_day: usual.hours_per_day };
-    let usage = usage::estimate(&track, &days, &logs.off_road, zone, &prior, &usage_settings(settings), fits);
+    let usage_by = |track: &Track| {
+        let settings = usage_settings(settings);
+        let usage = usage::estimate(track, &days, &logs.off_road, zone, &prior, &settings, fits);
+        told.map_or(usage, |told| usage.told(told, settings.borrowed_spread))
+    };
+    let usage = usage_by(&track);
     let mut notes = start.as_ref().map(|start| start.notes.clone()).unwrap_or_default();
     if rule.ordinary.is_none() && grading.grade == Grade::Ordinary {
         notes.push("duty is ordinary, but no ordinary window is set: the hard one applies".to_owned());
@@ -225,8 +237,7 @@ pub fn assess(
     let interval = interval_by(&track, &usage);
     let provisional = track.provisional().and_then(|newest| {
         let track = track.without_last();
-        let usage = usage::estimate(&track, &days, &logs.off_road, zone, &prior, &usage_settings(settings), fits);
-        let before = interval_by(&track, &usage)?.due;
+        let before = interval_by(&track, &usage_by(&track))?.due;
         Provisional::of(&newest, &before, &interval.as_ref()?.due)
     });
     notes.extend(provisional.as_ref().map(Provisional::note));
@@ -487,6 +498,7 @@ pub fn sentence(assessment: &Assessment, unit: DistanceUnit) -> String {
         usage::Basis::Own => format!("by its {} days on the road, the recent ones counting most", usage.days_counted),
         usage::Basis::Depot => "as its depot's cars do".to_owned(),
         usage::Basis::Assumed => "as assumed, for want of any history".to_owned(),
+        usage::Basis::Told => "as the shifts that are told bring".to_owned(),
     };
     text.push_str(&format!(" and goes {} {unit} a day {basis}", number(rate)));
     for (name, edge) in [("early", window.early), ("late", window.late)] {

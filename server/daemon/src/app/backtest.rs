@@ -51,7 +51,7 @@ impl App {
     /// A car's days in miles and hours, and the late edge of its window in miles.
     fn past_days(&self, logs: &CarLogs, rules: &[RuleRecord]) -> Option<(Vehicle, f64)> {
         let rule = &rule_for(rules, Kind::FanService, logs)?.rule;
-        let assessment = assess(logs, rule, Usual::default(), &self.fits.get(), self.now(), &self.settings);
+        let assessment = assess(logs, rule, Usual::default(), &self.fits.get(), None, self.now(), &self.settings);
         let own = assessment.interval.as_ref().map(|interval| interval.windows.distance);
         let window = own.unwrap_or_else(|| rule.windows(assessment.grading.grade).distance)?;
         let mut vehicle = Vehicle::default();

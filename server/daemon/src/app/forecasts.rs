@@ -183,7 +183,7 @@ impl App {
         let own = open.get(&car.vehicle_id).map_or(&[][..], Vec::as_slice);
         let of = |kind: Kind| {
             let rule = rule_for(rules, kind, car)?;
-            let assessment = assess(car, &rule.rule, usual, &self.fits.get(), self.now(), &self.settings);
+            let assessment = assess(car, &rule.rule, usual, &self.fits.get(), None, self.now(), &self.settings);
             let settled = |past: &PastForecast| hindsight::settled(past, car, &assessment);
             Some(Computed {
                 row: self.row(car, kind, &assessment),
@@ -228,7 +228,7 @@ impl App {
         let Some(record) = rule_for(&rules, kind, &logs).cloned() else { return Ok(None) };
         let usual = self.store.usual(logs.depot_id).await?;
         self.refresh_fits().await?;
-        let assessment = assess(&logs, &record.rule, usual, &self.fits.get(), self.now(), &self.settings);
+        let assessment = assess(&logs, &record.rule, usual, &self.fits.get(), None, self.now(), &self.settings);
         Ok(Some(CarForecast { logs, rule: record, assessment }))
     }
 }

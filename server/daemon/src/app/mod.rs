@@ -10,6 +10,7 @@ pub mod item;
 pub mod keys;
 pub mod limits;
 pub mod orders;
+pub mod what_if;
 
 use std::sync::Arc;
 

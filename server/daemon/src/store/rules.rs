@@ -46,6 +46,25 @@ pub struct RuleChange {
     pub distance_unit: Option<DistanceUnit>,
 }
 
+impl RuleChange {
+    /// The record with this change.
+    #[must_use]
+    pub fn on(self, record: RuleRecord) -> RuleRecord {
+        let old = record.rule;
+        RuleRecord {
+            distance_unit: self.distance_unit.unwrap_or(record.distance_unit),
+            rule: Rule {
+                hard: self.hard.unwrap_or(old.hard),
+                ordinary: self.ordinary.unwrap_or(old.ordinary),
+                lead_days: self.lead_days.unwrap_or(old.lead_days),
+                mixed: self.mixed.unwrap_or(old.mixed),
+                raise_chance: self.raise_chance.unwrap_or(old.raise_chance),
+            },
+            ..record
+        }
+    }
+}
+
 #[derive(sqlx::FromRow)]
 struct Row {
     id: i64,
@@ -271,13 +290,7 @@ impl Store {
         if writing.actor.key_depots_of().is_some() && old.depot.is_none() {
             return Err(Conflict::Forbidden("this rule reaches beyond the depots of the key".into()).into());
         }
-        let mut new = RuleRecord { version: old.version + 1, ..old.clone() };
-        new.rule.hard = change.hard.unwrap_or(new.rule.hard);
-        new.rule.ordinary = change.ordinary.unwrap_or(new.rule.ordinary);
-        new.rule.lead_days = change.lead_days.unwrap_or(new.rule.lead_days);
-        new.rule.mixed = change.mixed.unwrap_or(new.rule.mixed);
-        new.rule.raise_chance = change.raise_chance.unwrap_or(new.rule.raise_chance);
-        new.distance_unit = change.distance_unit.unwrap_or(new.distance_unit);
+        let new = change.on(RuleRecord { version: old.version + 1, ..old.clone() });
         let rule = &new.rule;
         let changed = within!(&mut tx, c => sqlx::query(CHANGE)
             .bind(old.id).bind(stored(&rule.hard).to_string())

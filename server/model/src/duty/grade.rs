@@ -58,6 +58,7 @@ pub fn grade(
     let earlier = earlier.filter(|_| !current_hard);
     Grading {
         grade: if now == Grade::Hard || since_service.is_some() { Grade::Hard } else { Grade::Ordinary },
+        hard_since_service: since_service.is_some(),
         now,
         now_since,
         eased: course.eased().filter(|day| since.is_none_or(|since| *day > since)),

@@ -31,6 +31,7 @@
 mod days;
 mod grade;
 mod ledger;
+mod pattern;
 #[cfg(test)]
 mod tests;
 
@@ -40,6 +41,7 @@ use crate::fleet::Grade;
 
 pub use days::days;
 pub use grade::grade;
+pub use pattern::Pattern;
 
 /// Where hard duty begins.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -211,6 +213,8 @@ pub struct Held {
 pub struct Grading {
     /// The grade now, or that of the hardest window wholly since the last service if that is harder.
     pub grade: Grade,
+    /// Whether a window that lies wholly after the last service was hard.
+    pub hard_since_service: bool,
     /// The grade now.
     pub now: Grade,
     /// Since when that has been the grade; at the earliest the first day with a log, or that of the service if earlier.

@@ -461,3 +461,49 @@ fn a_row_of_nothing_is_a_log_of_an_idle_day() {
     let day = days(&[shift("2026-06-01", "", 1, 0.0, 0)], &[], |_| NEW_YORK)[&date("2026-06-01")];
     assert_eq!(day, DutyDay { has_duty: true, ..DutyDay::default() });
 }
+
+/// A car of five short days whose grade is asked for under other shifts.
+#[test]
+fn told_shifts_grade_a_car_by_the_same_conditions() {
+    let told = |days: Option<f64>, hours: Option<f64>, rear: Option<f64>| {
+        let pattern = Pattern { days_per_week: days, hours_per_day: hours, rear_share: rear };
+        let settings = Settings::default();
+        let grading = graded(&june(5, ordinary_day()));
+        (pattern.conditions(&grading.current, &settings), grading.told(&pattern, &settings).grade)
+    };
+    assert_eq!(told(None, None, None), (vec![], Grade::Ordinary));
+    assert_eq!(told(Some(5.9), Some(10.0), Some(0.49)), (vec![], Grade::Ordinary));
+    assert_eq!(told(Some(6.0), None, None), (vec![Condition::SixDayWeek], Grade::Hard));
+    assert_eq!(told(None, Some(10.1), None), (vec![Condition::LongDays], Grade::Hard));
+    assert_eq!(told(None, None, Some(0.5)), (vec![Condition::RearSeat], Grade::Hard));
+}
+
+#[test]
+fn told_shifts_stand_for_logs_that_are_missing() {
+    let none = graded(&BTreeMap::new());
+    let conditions = |days: Option<f64>, hours: Option<f64>, rear: Option<f64>| {
+        Pattern { days_per_week: days, hours_per_day: hours, rear_share: rear }
+            .conditions(&none.current, &Settings::default())
+    };
+    assert_eq!(none.current.conditions, [Condition::DutyLogsMissing, Condition::SeatLogsMissing]);
+    assert_eq!(conditions(Some(5.0), None, None), none.current.conditions);
+    assert_eq!(conditions(Some(5.0), Some(8.0), None), [Condition::SeatLogsMissing]);
+    assert_eq!(conditions(Some(5.0), Some(8.0), Some(0.1)), []);
+}
+
+#[test]
+fn what_a_car_did_since_its_service_stays_with_it() {
+    let mut days = weeks("2026-05-01", "2026-06-28", 6, ordinary_day());
+    let pattern = Pattern { days_per_week: Some(5.0), ..Pattern::default() };
+    let settings = Settings::default();
+    let of = |days: &BTreeMap<NaiveDate, DutyDay>, since: &str| {
+        let grading = grade(days, &[], |_, _| false, Some(date(since)), date(TODAY), &settings);
+        let told = grading.told(&pattern, &settings);
+        (told.now, told.grade)
+    };
+    assert_eq!(of(&days, "2026-05-01"), (Grade::Ordinary, Grade::Hard));
+    // The hard window began before that service, so it says nothing against shifts told from now on.
+    assert_eq!(of(&days, "2026-06-20"), (Grade::Ordinary, Grade::Ordinary));
+    days.clear();
+    assert_eq!(of(&days, "2026-06-20"), (Grade::Hard, Grade::Hard));
+}

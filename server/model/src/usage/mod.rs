@@ -15,6 +15,7 @@ mod level;
 mod outlook;
 #[cfg(test)]
 mod tests;
+mod told;
 
 use std::collections::BTreeMap;
 
@@ -30,6 +31,7 @@ pub use days::{Covered, Day, day_number, each_day};
 pub use filter::{Features, Snapshot, Snapshots, UsageFilter};
 pub use fit::{CHANCES, CUT_DAYS, CUTS, Coefficients, Fits, Record, Row, Terms};
 pub use outlook::{Outlook, Reach};
+pub use told::{Shifts, Told, Untold};
 
 /// How the usage model is set.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -64,6 +66,8 @@ pub enum Basis {
     Depot,
     /// A setting.
     Assumed,
+    /// Shifts somebody told.
+    Told,
 }
 
 impl Basis {
@@ -74,6 +78,7 @@ impl Basis {
             Self::Own => "own",
             Self::Depot => "depot",
             Self::Assumed => "assumed",
+            Self::Told => "told",
         }
     }
 }

@@ -91,6 +91,12 @@ impl Outlook {
         Self::new(&Features { level, ..known.features }, coefficients, spread * libm::sqrt(share))
     }
 
+    /// The outlook of a car that brings `factor` times as much a day.
+    #[must_use]
+    pub(super) fn times(self, factor: f64) -> Self {
+        Self { level: self.level * factor, ..self }
+    }
+
     /// Median of what `days` on-road days bring.
     #[must_use]
     pub fn median(&self, days: f64) -> f64 {
