@@ -45,9 +45,9 @@ fn it_is_openapi_3_1() {
 
 #[test]
 fn operation_ids_are_unique_and_read_verb_resource() {
-    const VERBS: [&str; 19] = [
-        "accept", "add", "ask", "cancel", "change", "complete", "get", "list", "move", "post", "raise", "reopen",
-        "retire", "return", "rule", "start", "take", "void", "plan",
+    const VERBS: [&str; 20] = [
+        "accept", "add", "ask", "cancel", "change", "complete", "get", "list", "move", "post", "raise", "remove",
+        "reopen", "retire", "return", "rule", "start", "take", "void", "plan",
     ];
     let mut seen = HashSet::new();
     for (path, _, operation) in operations(&document()) {

@@ -16,6 +16,7 @@ mod logs;
 mod loops;
 mod migrations;
 mod orders;
+mod pack_logs;
 mod process;
 mod register;
 mod smoke;

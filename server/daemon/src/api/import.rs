@@ -6,6 +6,7 @@ use std::io::{BufRead, BufReader, Read};
 use serde_json::Value;
 
 use super::logs::{DutyLog, OdometerReading, PastService, SeatLog, store_rows};
+use super::pack_logs::{PackCheckLog, PackLog, TroubleCodeLog};
 use super::problem::Problem;
 use super::rows::{self, Format, Row};
 use super::vehicles::{self, VehicleRow};
@@ -24,17 +25,26 @@ pub enum Log {
     SeatLogs,
     /// Past services.
     PastServices,
+    /// Packs and the cars they were in.
+    Packs,
+    /// Pack checks.
+    PackChecks,
+    /// Trouble codes.
+    TroubleCodes,
     /// Vehicles.
     Vehicles,
 }
 
 impl Log {
     /// Every log, by name.
-    pub const ALL: [(&'static str, Self); 5] = [
+    pub const ALL: [(&'static str, Self); 8] = [
         ("odometer-readings", Self::OdometerReadings),
         ("duty-logs", Self::DutyLogs),
         ("seat-logs", Self::SeatLogs),
         ("past-services", Self::PastServices),
+        ("packs", Self::Packs),
+        ("pack-checks", Self::PackChecks),
+        ("trouble-codes", Self::TroubleCodes),
         ("vehicles", Self::Vehicles),
     ];
 
@@ -50,13 +60,19 @@ impl Log {
             Self::DutyLogs => DutyLog::FIELDS,
             Self::SeatLogs => SeatLog::FIELDS,
             Self::PastServices => PastService::FIELDS,
+            Self::Packs => PackLog::FIELDS,
+            Self::PackChecks => PackCheckLog::FIELDS,
+            Self::TroubleCodes => TroubleCodeLog::FIELDS,
             Self::Vehicles => VehicleRow::FIELDS,
         }
     }
 }
 
 /// Names that only one log has among its fields.
-const TELLING: [(&str, Log); 6] = [
+const TELLING: [(&str, Log); 9] = [
+    ("serial", Log::Packs),
+    ("block_volts", Log::PackChecks),
+    ("code", Log::TroubleCodes),
     ("rear_trips", Log::SeatLogs),
     ("kind", Log::PastServices),
     ("in_service_on", Log::Vehicles),
@@ -138,6 +154,9 @@ pub async fn import(app: &App, log: Option<Log>, reader: impl Read + Send + 'sta
         Log::DutyLogs => store::<DutyLog>(app, actor, whole, format, limits).await,
         Log::SeatLogs => store::<SeatLog>(app, actor, whole, format, limits).await,
         Log::PastServices => store::<PastService>(app, actor, whole, format, limits).await,
+        Log::Packs => store::<PackLog>(app, actor, whole, format, limits).await,
+        Log::PackChecks => store::<PackCheckLog>(app, actor, whole, format, limits).await,
+        Log::TroubleCodes => store::<TroubleCodeLog>(app, actor, whole, format, limits).await,
         Log::Vehicles => {
             let writing = Writing { actor, now: app.now(), once: None };
             vehicles::add_many(app, rows::from_reader::<VehicleRow>(whole, format, limits), &writing).await
@@ -178,6 +197,9 @@ mod tests {
         check("\u{feff}\"unit\",\"date\",\"hours\"", Format::Csv, Some(Log::DutyLogs));
         check(r#"{"unit":"1","date":"2026-01-01","trips":3,"rear_trips":1}"#, Format::Ndjson, Some(Log::SeatLogs));
         check(r#"{"unit":"1","kind":"fan-service","at":"x","odometer":1}"#, Format::Ndjson, Some(Log::PastServices));
+        check("serial,type,unit,installed_at,odometer,distance_unit", Format::Csv, Some(Log::Packs));
+        check("unit,at,block_volts,source", Format::Csv, Some(Log::PackChecks));
+        check(r#"{"unit":"1","at":"x","code":"P0A80","state":"pending"}"#, Format::Ndjson, Some(Log::TroubleCodes));
         check("unit,depot,in_service_on", Format::Csv, Some(Log::Vehicles));
         check("unit,at,odometer,colour", Format::Csv, None);
     }

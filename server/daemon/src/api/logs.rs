@@ -128,7 +128,7 @@ pub struct PastService {
 }
 
 /// Turns what is wrong with a value into a refusal of its field.
-fn field<T, V: Into<serde_json::Value>>(
+pub(super) fn field<T, V: Into<serde_json::Value>>(
     row: u64,
     name: &'static str,
     given: V,
@@ -142,7 +142,7 @@ pub(super) fn unit_name(row: u64, unit: Option<String>) -> Result<String, Refuse
     field(row, "unit", unit.as_str(), values::name(&unit, LONGEST_NAME))
 }
 
-fn source_name(row: u64, source: Option<String>) -> Result<String, Refused> {
+pub(super) fn source_name(row: u64, source: Option<String>) -> Result<String, Refused> {
     let Some(source) = source.filter(|source| !source.trim().is_empty()) else { return Ok(NO_SOURCE.to_owned()) };
     field(row, "source", source.as_str(), values::name(&source, LONGEST_NAME))
 }
@@ -152,7 +152,7 @@ fn shift_name(row: u64, shift: Option<String>) -> Result<String, Refused> {
     field(row, "shift", shift.as_str(), values::name(&shift, LONGEST_NAME))
 }
 
-fn instant(row: u64, name: &'static str, text: &str) -> Result<DateTime<Utc>, Refused> {
+pub(super) fn instant(row: u64, name: &'static str, text: &str) -> Result<DateTime<Utc>, Refused> {
     field(row, name, text, values::instant(text))
 }
 
@@ -304,11 +304,17 @@ impl Row for PastService {
 fn too_far_ahead(sent: &SentRow, now: DateTime<Utc>) -> Option<Refused> {
     let tomorrow = (now + chrono::TimeDelta::days(1)).date_naive();
     let wrong = |name, given: String| Some(refuse(sent.row, name, given, "this lies in the future"));
+    let late = |name, at: DateTime<Utc>| {
+        if at > now + chrono::TimeDelta::days(1) { wrong(name, at.to_rfc3339()) } else { None }
+    };
     match &sent.log {
         LogRows::Odometer(row) if row.at.date_naive() > tomorrow + chrono::Days::new(366) => {
             wrong("at", row.at.to_rfc3339())
         }
-        LogRows::Service(row) if row.at > now + chrono::TimeDelta::days(1) => wrong("at", row.at.to_rfc3339()),
+        LogRows::Service(row) => late("at", row.at),
+        LogRows::Check(row) => late("at", row.check.at),
+        LogRows::Code(row) => late("at", row.code.at),
+        LogRows::Pack(row) => late("installed_at", row.at).or_else(|| late("removed_at", row.removal.as_ref()?.at)),
         LogRows::Duty(DutyRow { date: Some(date), .. }) | LogRows::Seat(SeatRow { date, .. }) if *date > tomorrow => {
             wrong("date", date.to_string())
         }
@@ -344,7 +350,7 @@ pub(super) async fn store_rows(app: &App, actor: &Actor, mut rows: Rows<SentRow>
     }
 }
 
-async fn post<R: Row<Checked = SentRow>>(
+pub(super) async fn post<R: Row<Checked = SentRow>>(
     app: &App,
     caller: &Caller,
     key: Option<IdempotencyKey>,
@@ -474,15 +480,15 @@ pub(super) struct LogQuery {
 }
 
 /// What a list of log rows needs to know.
-struct LogList {
-    filter: LogFilter,
-    unit: DistanceUnit,
-    limit: i64,
+pub(super) struct LogList {
+    pub(super) filter: LogFilter,
+    pub(super) unit: DistanceUnit,
+    pub(super) limit: i64,
 }
 
-const MICROS_A_DAY: i64 = 86_400_000_000;
+pub(super) const MICROS_A_DAY: i64 = 86_400_000_000;
 
-async fn log_list(app: &App, caller: &Caller, query: &LogQuery, scale: i64) -> Result<LogList, Problem> {
+pub(super) async fn log_list(app: &App, caller: &Caller, query: &LogQuery, scale: i64) -> Result<LogList, Problem> {
     let car = super::vehicles::visible(app, caller, &query.unit).await?;
     let day = |name: &str, text: &Option<String>| match text {
         None => Ok(None),
@@ -714,7 +720,7 @@ pub(super) async fn list_past_services(
 pub(super) struct Voiding {
     /// Unit number of the car.
     unit: String,
-    /// Instant of a reading or service.
+    /// Instant of a reading, service, pack check or trouble code.
     at: Option<String>,
     /// Date of a duty or seat log row.
     date: Option<String>,
@@ -724,6 +730,10 @@ pub(super) struct Voiding {
     source: Option<String>,
     /// Kind of a past service.
     kind: Option<String>,
+    /// Serial of a pack; `at` is then when it was put in.
+    pub(super) serial: Option<String>,
+    /// A trouble code.
+    pub(super) code: Option<String>,
     /// Why.
     reason: String,
     /// Whether the row is taken back into account instead.
@@ -742,11 +752,11 @@ pub(super) struct Marked {
     ruling: Option<&'static str>,
 }
 
-fn checked<T>(name: &str, given: &str, read: Result<T, values::Wrong>) -> Result<T, Problem> {
+pub(super) fn checked<T>(name: &str, given: &str, read: Result<T, values::Wrong>) -> Result<T, Problem> {
     read.map_err(|reason| Problem::body(Fault::field(format!("/{name}"), Some(given.into()), reason)))
 }
 
-fn needed<'a>(name: &str, value: &'a Option<String>) -> Result<&'a str, Problem> {
+pub(super) fn needed<'a>(name: &str, value: &'a Option<String>) -> Result<&'a str, Problem> {
     value
         .as_deref()
         .ok_or_else(|| Problem::body(Fault::field(format!("/{name}"), None, format!("`{name}` is missing"))))
@@ -757,13 +767,17 @@ impl Voiding {
         checked("reason", &self.reason, values::name(&self.reason, LONGEST_TEXT))
     }
 
-    fn source(&self) -> String {
+    pub(super) fn source(&self) -> String {
         self.source.clone().filter(|source| !source.is_empty()).unwrap_or_else(|| NO_SOURCE.to_owned())
     }
 
-    fn odometer(&self) -> Result<RowName, Problem> {
+    pub(super) fn instant(&self) -> Result<DateTime<Utc>, Problem> {
         let at = needed("at", &self.at)?;
-        Ok(RowName::Odometer { at: checked("at", at, values::instant(at))?, source: self.source() })
+        checked("at", at, values::instant(at))
+    }
+
+    fn odometer(&self) -> Result<RowName, Problem> {
+        Ok(RowName::Odometer { at: self.instant()?, source: self.source() })
     }
 
     fn dated(&self) -> Result<(NaiveDate, String, String), Problem> {
@@ -772,15 +786,12 @@ impl Voiding {
     }
 
     fn service(&self) -> Result<RowName, Problem> {
-        let (at, kind) = (needed("at", &self.at)?, needed("kind", &self.kind)?);
-        Ok(RowName::Service {
-            kind: checked("kind", kind, values::kind(kind))?,
-            at: checked("at", at, values::instant(at))?,
-        })
+        let kind = needed("kind", &self.kind)?;
+        Ok(RowName::Service { kind: checked("kind", kind, values::kind(kind))?, at: self.instant()? })
     }
 }
 
-async fn void(
+pub(super) async fn void(
     app: &App,
     caller: &Caller,
     key: Option<IdempotencyKey>,

@@ -14,6 +14,7 @@ mod key;
 mod logs;
 mod open;
 mod orders;
+mod pack_logs;
 mod page;
 mod problem;
 mod request;
@@ -38,6 +39,7 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 pub use logs::{DutyLog, OdometerReading, PastService, SeatLog};
+pub use pack_logs::{PackCheckLog, PackLog, TroubleCodeLog};
 pub use vehicles::VehicleRow;
 
 use crate::app::App;
@@ -88,6 +90,13 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(logs::list_duty_logs, logs::post_duty_logs))
         .routes(routes!(logs::list_seat_logs, logs::post_seat_logs))
         .routes(routes!(logs::list_past_services, logs::post_past_services))
+        .routes(routes!(pack_logs::list_pack_checks, pack_logs::post_pack_checks))
+        .routes(routes!(pack_logs::list_trouble_codes, pack_logs::post_trouble_codes))
+        .routes(routes!(pack_logs::list_packs, pack_logs::post_packs))
+        .routes(routes!(pack_logs::remove_pack))
+        .routes(routes!(pack_logs::void_pack))
+        .routes(routes!(pack_logs::void_pack_check))
+        .routes(routes!(pack_logs::void_trouble_code))
         .routes(routes!(logs::void_odometer_reading))
         .routes(routes!(logs::rule_on_odometer_reading))
         .routes(routes!(logs::void_duty_log))

@@ -7,9 +7,11 @@ use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use serde::de::DeserializeOwned;
 use ventmile_model::fleet::{
-    DistanceUnit, DutyLog, Hours, Kind, Metres, OffRoad, Reading, SeatLog, Service, parse_zone,
+    DistanceUnit, DutyLog, Hours, Kind, Metres, OffRoad, PackCheck, PackLife, Reading, SeatLog, Service, TroubleCode,
+    parse_zone,
 };
 
+use super::pack_rows::{CheckColumns, CodeColumns, LifeColumns};
 use super::rows::ruling;
 use super::values::{date, day_number, instant, known, micros};
 use super::{PastForecast, Result, Store, StoreError, Tx, read, within};
@@ -59,6 +61,12 @@ pub struct CarLogs {
     pub services: Vec<(Kind, Service)>,
     /// Told days off the road.
     pub off_road: Vec<OffRoad>,
+    /// Packs that are not void, in the order they were put in.
+    pub packs: Vec<PackLife>,
+    /// Pack checks that are not void, in time order.
+    pub checks: Vec<PackCheck>,
+    /// Trouble codes that are not void, in time order.
+    pub codes: Vec<TroubleCode>,
 }
 
 /// A forecast to be saved.
@@ -251,6 +259,14 @@ macro_rules! packed {
 packed!(READINGS, "odometer_readings", "at_us, metres, source_id, ruling");
 packed!(DUTY, "duty_logs", "day, shift, source_id, hours, trips, start_us, end_us");
 packed!(SEATS, "seat_logs", "day, shift, source_id, trips, rear_trips");
+packed!(
+    PACKS,
+    "pack_lives",
+    "serial, pack_type, chemistry, blocks, modules_per_block, cells_per_module, at_us, metres, used_metres, original,
+        removed_us, removed_metres, removed_because"
+);
+packed!(CHECKS, "pack_checks", "at_us, block_volts, current_a, charge_pct, pack_c, cabin_c, fan_stage");
+packed!(CODES, "trouble_codes", "at_us, code, state");
 
 const SAVE: &str =
     "INSERT INTO forecasts (vehicle_id, kind, depot_id, rank, due_day, early_day, band, made_day, made_us,
@@ -330,6 +346,9 @@ impl CarRow {
             seats: Vec::new(),
             services: Vec::new(),
             off_road: Vec::new(),
+            packs: Vec::new(),
+            checks: Vec::new(),
+            codes: Vec::new(),
         })
     }
 }
@@ -473,6 +492,21 @@ impl Store {
         for (id, rows) in self.packed(text(SEATS), &ids).await? {
             let rows = unpack("seat_logs", &rows, seat)?;
             logs.entry(id).and_modify(|car| car.seats = rows);
+        }
+        for (id, rows) in self.packed(text(PACKS), &ids).await? {
+            let mut rows = unpack("pack_lives", &rows, |row: LifeColumns| PackLife::try_from(row))?;
+            rows.sort_by(|one, other| (one.at, &one.serial).cmp(&(other.at, &other.serial)));
+            logs.entry(id).and_modify(|car| car.packs = rows);
+        }
+        for (id, rows) in self.packed(text(CHECKS), &ids).await? {
+            let mut rows = unpack("pack_checks", &rows, |row: CheckColumns| PackCheck::try_from(row))?;
+            rows.sort_by_key(|check| check.at);
+            logs.entry(id).and_modify(|car| car.checks = rows);
+        }
+        for (id, rows) in self.packed(text(CODES), &ids).await? {
+            let mut rows = unpack("trouble_codes", &rows, |row: CodeColumns| TroubleCode::try_from(row))?;
+            rows.sort_by_key(|code| code.at);
+            logs.entry(id).and_modify(|car| car.codes = rows);
         }
         let mut logs: Vec<CarLogs> = logs.into_values().collect();
         logs.sort_unstable_by_key(|car| car.vehicle_id);

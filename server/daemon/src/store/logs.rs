@@ -7,6 +7,7 @@ use chrono_tz::Tz;
 use serde_json::{Value, json};
 use ventmile_model::fleet::{Kind, Metres, parse_zone};
 
+use super::pack_logs::{CHECK, CODE, CheckRow, CodeRow, PACK, PackRow};
 use super::values::{date, day_number, known, micros};
 use super::{Actor, Result, Tx, stale, within};
 
@@ -77,6 +78,12 @@ pub enum LogRows {
     Seat(SeatRow),
     /// Past service.
     Service(ServiceRow),
+    /// A pack's time in a car.
+    Pack(PackRow),
+    /// Pack check.
+    Check(CheckRow),
+    /// Trouble code.
+    Code(CodeRow),
 }
 
 /// A row, its number in the request, and the unit it names.
@@ -127,12 +134,12 @@ impl Tally {
 }
 
 /// Car, instant or day, shift or kind, source: what makes a row the same row.
-type RowKey = (i64, i64, String, i64);
+pub(super) type RowKey = (i64, i64, String, i64);
 
 /// A batch of one log, ready for its statement.
-struct Statement {
-    sqlite: &'static str,
-    postgres: &'static str,
+pub(super) struct Statement {
+    pub(super) sqlite: &'static str,
+    pub(super) postgres: &'static str,
 }
 
 macro_rules! statement {
@@ -149,6 +156,7 @@ macro_rules! statement {
         }
     };
 }
+pub(super) use statement;
 
 const ODOMETER: Statement = statement!(
     "INSERT INTO odometer_readings (received_us, revision, vehicle_id, at_us, source_id, metres)",
@@ -262,6 +270,9 @@ impl LogRows {
             },
             Self::Seat(row) => When::Day(row.date),
             Self::Service(row) => When::At(row.at),
+            Self::Pack(row) => When::At(row.at),
+            Self::Check(row) => When::At(row.check.at),
+            Self::Code(row) => When::At(row.code.at),
         }
     }
 
@@ -270,7 +281,9 @@ impl LogRows {
             Self::Odometer(row) => &row.source,
             Self::Duty(row) => &row.source,
             Self::Seat(row) => &row.source,
-            Self::Service(_) => "",
+            Self::Check(row) => &row.source,
+            Self::Code(row) => &row.source,
+            Self::Service(_) | Self::Pack(_) => "",
         }
     }
 
@@ -280,6 +293,9 @@ impl LogRows {
             Self::Duty(_) => 1,
             Self::Seat(_) => 2,
             Self::Service(_) => 3,
+            Self::Pack(_) => 4,
+            Self::Check(_) => 5,
+            Self::Code(_) => 6,
         }
     }
 
@@ -314,11 +330,14 @@ impl LogRows {
                 let metres = row.metres.map(|metres| metres.0);
                 ((vehicle_id, at, kind.to_owned(), 0), json!([vehicle_id, at, kind, 0, metres, row.note]))
             }
+            Self::Pack(row) => row.placed(vehicle_id),
+            Self::Check(row) => row.placed(vehicle_id, source_id),
+            Self::Code(row) => row.placed(vehicle_id, source_id),
         }
     }
 }
 
-const STATEMENTS: [Statement; 4] = [ODOMETER, DUTY, SEAT, SERVICE];
+const STATEMENTS: [Statement; 7] = [ODOMETER, DUTY, SEAT, SERVICE, PACK, CHECK, CODE];
 
 /// The rows of several requests, stored in one transaction.
 pub(super) struct Batch<'a> {
@@ -338,7 +357,7 @@ impl Tx {
         let holders = self.holders(rows().map(|row| row.unit.as_str()).collect()).await?;
         let sources = self.sources(rows().map(|row| row.log.source()).collect()).await?;
         let mut tallies: Vec<Tally> = batch.requests.iter().map(|_| Tally::default()).collect();
-        let mut places: [HashMap<RowKey, Place>; 4] = Default::default();
+        let mut places: [HashMap<RowKey, Place>; STATEMENTS.len()] = Default::default();
         for (request, ((actor, rows), tally)) in batch.requests.iter().zip(&mut tallies).enumerate() {
             for row in *rows {
                 match belongs(row, actor, &holders) {
@@ -498,9 +517,9 @@ fn belongs(row: &SentRow, actor: &Actor, holders: &HashMap<String, Vec<Holder>>)
         }
         return Ok((holder.vehicle_id, day));
     }
-    // A service may have been done before the car came to this fleet: it belongs to the next holder.
+    // A service or a pack may be older than the car's time in this fleet: it belongs to the next holder.
     let before = || {
-        let LogRows::Service(_) = row.log else { return None };
+        let (LogRows::Service(_) | LogRows::Pack(_)) = row.log else { return None };
         visible.iter().find_map(|holder| {
             let day = day_for(holder)?;
             (day < holder.from).then_some((holder.vehicle_id, day))

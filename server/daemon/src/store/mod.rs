@@ -15,6 +15,8 @@ mod logs;
 mod migrations;
 mod off_road;
 mod orders;
+mod pack_logs;
+mod pack_rows;
 mod rows;
 mod rules;
 pub mod values;
@@ -42,6 +44,8 @@ pub use logs::{DutyRow, LogRows, OdometerRow, Refused, SeatRow, SentRow, Service
 pub use migrations::file_names as migration_files;
 pub use off_road::{NewOffRoad, OffRoadRecord};
 pub use orders::{NewOrder, NextOrder, OrderFilter, OrderRecord, RaisedOrder, order_number};
+pub use pack_logs::{CheckRow, CodeRow, PackRow};
+pub use pack_rows::{CheckRecord, CodeRecord, PackFilter, PackRecord, PackRemoval};
 pub use rows::{DutyRecord, LogFilter, OdometerRecord, RowName, SeatRecord, ServiceRecord};
 pub use rules::{RuleChange, RuleRecord};
 pub use vehicles::{NewVehicle, VehicleChange, VehicleFilter, VehicleRecord};

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use serde_json::{Value, json};
-use ventmile_model::fleet::{Kind, Metres, Ruling};
+use ventmile_model::fleet::{Code, Kind, Metres, Ruling};
 
 use super::journal::Entry;
 use super::values::{date, day_number, instant, known, micros};
@@ -122,6 +122,12 @@ const VOID_SEAT: &str = "UPDATE seat_logs SET voided_us = $5, revision = revisio
     WHERE vehicle_id = $1 AND day = $2 AND source_id = $3 AND shift = $4 RETURNING trips";
 const VOID_SERVICE: &str = "UPDATE past_services SET voided_us = $4, revision = revision + 1
     WHERE vehicle_id = $1 AND at_us = $2 AND kind = $3 RETURNING id";
+const VOID_PACK: &str = "UPDATE pack_lives SET voided_us = $4, revision = revision + 1
+    WHERE vehicle_id = $1 AND at_us = $2 AND serial = $3 RETURNING original";
+const VOID_CHECK: &str = "UPDATE pack_checks SET voided_us = $4, revision = revision + 1
+    WHERE vehicle_id = $1 AND at_us = $2 AND source_id = $3 RETURNING at_us";
+const VOID_CODE: &str = "UPDATE trouble_codes SET voided_us = $5, revision = revision + 1
+    WHERE vehicle_id = $1 AND at_us = $2 AND source_id = $3 AND code = $4 RETURNING at_us";
 const RULE: &str = "UPDATE odometer_readings SET ruling = $4, revision = revision + 1
     WHERE vehicle_id = $1 AND at_us = $2 AND source_id = $3 RETURNING metres";
 
@@ -165,6 +171,29 @@ pub enum RowName {
         /// When.
         at: DateTime<Utc>,
     },
+    /// A pack by serial and the instant it was put in.
+    Pack {
+        /// Its serial.
+        serial: String,
+        /// When it was put in.
+        at: DateTime<Utc>,
+    },
+    /// A pack check by instant and source.
+    Check {
+        /// When it was taken.
+        at: DateTime<Utc>,
+        /// Its source.
+        source: String,
+    },
+    /// A trouble code by code, instant and source.
+    Code {
+        /// Which code.
+        code: Code,
+        /// When it was read.
+        at: DateTime<Utc>,
+        /// Its source.
+        source: String,
+    },
 }
 
 impl RowName {
@@ -174,6 +203,9 @@ impl RowName {
             Self::Duty { date, shift, source } => format!("duty log row of {date}, shift {shift:?}, from {source}"),
             Self::Seat { date, shift, source } => format!("seat log row of {date}, shift {shift:?}, from {source}"),
             Self::Service { kind, at } => format!("{} of {at}", kind.as_str()),
+            Self::Pack { serial, at } => format!("pack {serial:?} put in at {at}"),
+            Self::Check { at, source } => format!("pack check of {at} from {source}"),
+            Self::Code { code, at, source } => format!("trouble code {code} of {at} from {source}"),
         }
     }
 }
@@ -366,8 +398,12 @@ enum Mark {
 impl Tx {
     async fn mark_row(&mut self, vehicle_id: i64, row: &RowName, mark: Mark) -> Result<bool> {
         let source = match row {
-            RowName::Odometer { source, .. } | RowName::Duty { source, .. } | RowName::Seat { source, .. } => source,
-            RowName::Service { .. } => "",
+            RowName::Odometer { source, .. }
+            | RowName::Duty { source, .. }
+            | RowName::Seat { source, .. }
+            | RowName::Check { source, .. }
+            | RowName::Code { source, .. } => source,
+            RowName::Service { .. } | RowName::Pack { .. } => "",
         };
         let source_id: Option<i64> =
             within!(self, c => sqlx::query_scalar(SOURCE).bind(source).fetch_optional(c).await)?;
@@ -384,6 +420,13 @@ impl Tx {
                 .fetch_optional(c).await)?,
             (RowName::Seat { date, shift, .. }, Mark::Void(at_us)) => within!(self, c => sqlx::query_scalar(VOID_SEAT)
                 .bind(vehicle_id).bind(day_number(*date)).bind(source_id).bind(shift).bind(at_us)
+                .fetch_optional(c).await)?,
+            (RowName::Pack { serial, at }, Mark::Void(at_us)) => within!(self, c => sqlx::query_scalar(VOID_PACK)
+                .bind(vehicle_id).bind(micros(*at)).bind(serial).bind(at_us).fetch_optional(c).await)?,
+            (RowName::Check { at, .. }, Mark::Void(at_us)) => within!(self, c => sqlx::query_scalar(VOID_CHECK)
+                .bind(vehicle_id).bind(micros(*at)).bind(source_id).bind(at_us).fetch_optional(c).await)?,
+            (RowName::Code { code, at, .. }, Mark::Void(at_us)) => within!(self, c => sqlx::query_scalar(VOID_CODE)
+                .bind(vehicle_id).bind(micros(*at)).bind(source_id).bind(code.to_string()).bind(at_us)
                 .fetch_optional(c).await)?,
             (_, Mark::Ruling(_)) => None,
         };
