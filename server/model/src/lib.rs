@@ -1,5 +1,5 @@
 //! The pure computations of Ventmile: which odometer readings to believe, how hard a car is driven,
-//! and when its services fall due.
+//! when its services fall due, and how packs wear out.
 //!
 //! This crate knows no clock, file, socket, SQL, JSON, HTTP or async runtime. Every instant it needs is
 //! an argument, so any day can be replayed. Its dependency list is the fence: `chrono` (without the
@@ -17,3 +17,5 @@ pub mod duty;
 pub mod usage;
 
 pub mod due;
+
+pub mod wear;

@@ -1,0 +1,14 @@
+//! How packs wear out: the life curve of the fleet's own packs, and what a replacement is worth.
+
+mod cost;
+mod fit_check;
+mod heat;
+pub mod life;
+mod recurrence;
+mod survival;
+
+pub use cost::{BadCost, Costs, Holding, NoOptimum, Replacement, cheapest_age, hold};
+pub use fit_check::{FitCheck, Stretch, Warning, check_fit};
+pub use heat::{Arrhenius, Exposure};
+pub use recurrence::{BadHistory, History, Recurrence, recurrences};
+pub use survival::{Step, survival};
