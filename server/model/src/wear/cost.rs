@@ -1,6 +1,5 @@
 //! What a replacement costs, planned and on the road side, and when it is cheapest.
 
-use std::f64::consts::LN_10;
 use std::fmt;
 
 use crate::dist::{Weibull, gamma};
@@ -137,9 +136,10 @@ pub fn cheapest_age(curve: Weibull, costs: Costs) -> Result<Replacement, BadCost
 /// go, kept between what is too early and what is too late.
 fn log_optimal_hazard(shape: f64, ratio: f64) -> f64 {
     const MOST_STEPS: usize = 200;
+    const FARTHEST: f64 = 700.0;
     let a = 1.0 / shape;
     let whole = libm::tgamma(a);
-    let (mut early, mut late) = (-300.0 * LN_10, 300.0 * LN_10);
+    let (mut early, mut late) = (-FARTHEST, FARTHEST + 1.0);
     // Early on the left side is about (shape - 1) x.
     let mut log_x = libm::log(ratio / (shape - 1.0)).clamp(early, late);
     for _ in 0..MOST_STEPS {
@@ -154,7 +154,7 @@ fn log_optimal_hazard(shape: f64, ratio: f64) -> f64 {
         }
         log_x = next;
     }
-    if late < 300.0 * LN_10 { log_x } else { f64::INFINITY }
+    if log_x < FARTHEST { log_x } else { f64::INFINITY }
 }
 
 /// What keeping a pack for some further use is expected to bring.

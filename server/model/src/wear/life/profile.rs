@@ -104,7 +104,7 @@ impl Search<'_> {
             if away > FARTHEST {
                 return Ok(None);
             }
-            if outside - inside <= f64::EPSILON * outside {
+            if outside.is_finite() && outside - inside <= f64::EPSILON * outside {
                 return Ok(Some(middle + side * away));
             }
         }
