@@ -2,14 +2,14 @@
 
 use std::fmt;
 
-use super::life::{LifeFit, Lives};
+use super::life::{Life, LifeFit, Lives};
 use crate::dist::gamma;
 
 /// Failures below which a curve is not tested, and said to rest on too few (by reasoning: two stretches of five each,
 /// the least that Pearson's rule of thumb asks of a class).
 const FEWEST: f64 = 10.0;
-/// Failures that a stretch should hold, and the most stretches (by reasoning).
-const FAILURES_A_STRETCH: f64 = 8.0;
+/// Failures to expect in a stretch, and the most stretches (by reasoning).
+const FAILURES_A_STRETCH: f64 = 5.0;
 const MOST_STRETCHES: usize = 8;
 /// A curve is said not to fit below this chance.
 const DOUBTFUL: f64 = 0.05;
@@ -74,7 +74,7 @@ pub struct FitCheck {
 
 /// Tests a fit against lives: are there, stretch of age by stretch, as many failures as it expects?
 ///
-/// The ages are cut into stretches of as many failures each. Against the fit stands a hazard that is a multiple of the
+/// The ages are cut into stretches of as many expected failures each. Against the fit stands a hazard that is a multiple of the
 /// fit's in each stretch; the score test of all multiples being 1 has the statistic `u' V^-1 u` with `u` seen less
 /// expected failures and `V` their covariance with the curve's parameters estimated, `diag(expected) - D C D'` (`D` the slope
 /// of the expected failures in the parameters, `C` the covariance of the parameters). One multiple is left out, since all
@@ -83,8 +83,7 @@ pub struct FitCheck {
 /// and truncated and have covariates.
 #[must_use]
 pub fn check_fit(lives: &Lives, fit: &LifeFit) -> FitCheck {
-    let mut cells = cells(lives);
-    expect(&mut cells, lives, fit);
+    let cells = cells(lives, fit);
     let failures = lives.failures();
     let stretches: Vec<Stretch> = cells.iter().map(|cell| cell.stretch).collect();
     let freedom = cells.len().saturating_sub(1);
@@ -104,60 +103,85 @@ struct Cell {
     slopes: Vec<f64>,
 }
 
-/// Stretches of about as many failures each; what failed at one age stays together.
-fn cells(lives: &Lives) -> Vec<Cell> {
-    let mut failed: Vec<(f64, f64)> =
-        lives.lives().iter().filter(|life| life.failed).map(|life| (life.exit, life.count)).collect();
-    failed.sort_unstable_by(|one, other| one.0.total_cmp(&other.0));
-    let all = lives.failures();
-    let number = ((all / FAILURES_A_STRETCH) as usize).clamp(2, MOST_STRETCHES);
-    let share = all / number as f64;
-    let slopes = vec![0.0; lives.width() + 1];
-    let (mut from, mut held, mut seen) = (0.0, 0.0, 0.0);
-    let mut cells = Vec::new();
-    for same in failed.chunk_by(|one, other| one.0 == other.0) {
-        let to = same.first().map_or(from, |one| one.0);
-        let count: f64 = same.iter().map(|one| one.1).sum();
-        held += count;
-        seen += count;
-        // Half a failure of slack, so that the last stretch is not left with what rounding spares.
-        let due = share * (cells.len() + 1) as f64;
-        if seen + 0.5 > due && cells.len() + 1 < number && seen < all {
-            cells.push(Cell { stretch: Stretch { from, to, failed: held, expected: 0.0 }, slopes: slopes.clone() });
-            (from, held) = (to, 0.0);
-        }
-    }
-    cells.push(Cell { stretch: Stretch { from, to: f64::INFINITY, failed: held, expected: 0.0 }, slopes });
-    cells
+/// How the packs under watch change at one age.
+struct Change {
+    age: f64,
+    /// Of the sums over the packs under watch: of `m`, `m x` and `m log m`, where `m` is a pack's hazard beside that of a pack
+    /// whose covariates are 0.
+    sums: Vec<f64>,
+    failed: f64,
 }
 
-/// Adds up what each life makes expect in each stretch, and the slopes: with `H = exp(k (log t - line))` in the line
-/// `-k H`, times the covariate for its coefficient, and in the logarithm of the shape `H log H`.
-fn expect(cells: &mut [Cell], lives: &Lives, fit: &LifeFit) {
-    let shape = fit.shape();
-    for (number, life) in lives.lives().iter().enumerate() {
+/// Cuts the ages into stretches of as many expected failures each, and says what is seen and expected in each.
+///
+/// A pack's hazard by an age is `m v` with `v = (age / scale)^shape`, so while nobody comes or goes the expected failures
+/// rise by the sum of `m` for each unit of `v`: one walk over the ages.
+fn cells(lives: &Lives, fit: &LifeFit) -> Vec<Cell> {
+    let usual = fit.curve(&[]);
+    let mut changes = changes(lives, fit);
+    changes.sort_unstable_by(|one, other| one.age.total_cmp(&other.age));
+    let width = lives.width();
+    let number = ((lives.failures() / FAILURES_A_STRETCH) as usize).clamp(2, MOST_STRETCHES);
+    let share = total(&changes, fit) / number as f64;
+    let fresh = |from| Cell {
+        stretch: Stretch { from, to: f64::INFINITY, failed: 0.0, expected: 0.0 },
+        slopes: vec![0.0; width + 1],
+    };
+    let (mut full, mut cell) = (Vec::new(), fresh(0.0));
+    let (mut at, mut sums) = (0.0, vec![0.0; width + 1]);
+    for change in changes {
+        let to = usual.cumulative_hazard(change.age);
+        let watched = sums.first().copied().unwrap_or(0.0);
+        // The last stretch takes what is left.
+        while full.len() + 1 < number && cell.stretch.expected + watched * (to - at) > share {
+            let cut = at + (share - cell.stretch.expected) / watched;
+            cell.pass(&sums, (at, cut), usual.shape);
+            at = cut;
+            cell.stretch.to = usual.scale * libm::pow(cut, 1.0 / usual.shape);
+            let next = fresh(cell.stretch.to);
+            full.push(std::mem::replace(&mut cell, next));
+        }
+        cell.pass(&sums, (at, to), usual.shape);
+        cell.stretch.failed += change.failed;
+        at = to;
+        sums.iter_mut().zip(&change.sums).for_each(|(sum, by)| *sum += by);
+    }
+    full.push(cell);
+    full
+}
+
+fn changes(lives: &Lives, fit: &LifeFit) -> Vec<Change> {
+    let of = |(number, life): (usize, &Life)| {
         let covariates = lives.covariates_of(number);
-        let curve = fit.curve(&covariates);
-        let hazard = |age: f64| {
-            let hazard = curve.cumulative_hazard(age);
-            (hazard, if hazard > 0.0 { hazard * libm::log(hazard) } else { 0.0 })
-        };
-        let mut before = hazard(life.entry);
-        for cell in cells.iter_mut() {
-            if life.exit <= cell.stretch.from {
-                break;
-            }
-            if life.entry >= cell.stretch.to {
-                continue;
-            }
-            let after = hazard(life.exit.min(cell.stretch.to));
-            let expected = life.count * (after.0 - before.0);
-            let along_shape = life.count * (after.1 - before.1);
-            cell.stretch.expected += expected;
-            let line = -shape * expected;
-            let slopes = std::iter::once(line).chain(covariates.iter().map(|value| line * value)).chain([along_shape]);
-            cell.slopes.iter_mut().zip(slopes).for_each(|(sum, slope)| *sum += slope);
-            before = after;
+        let log = fit.shape() * (fit.intercept - libm::log(fit.curve(&covariates).scale));
+        let times = life.count * libm::exp(log);
+        let sums: Vec<f64> =
+            std::iter::once(times).chain(covariates.iter().map(|x| times * x)).chain([times * log]).collect();
+        let leaves = sums.iter().map(|sum| -sum).collect();
+        let failed = if life.failed { life.count } else { 0.0 };
+        [Change { age: life.entry, sums, failed: 0.0 }, Change { age: life.exit, sums: leaves, failed }]
+    };
+    lives.lives().iter().enumerate().flat_map(of).collect()
+}
+
+/// All failures that the fit expects.
+fn total(changes: &[Change], fit: &LifeFit) -> f64 {
+    let curve = fit.curve(&[]);
+    let left = |change: &Change| change.sums.first().map_or(0.0, |sum| -sum * curve.cumulative_hazard(change.age));
+    changes.iter().map(left).sum()
+}
+
+impl Cell {
+    /// Adds what the packs under watch make expect between two values of `v`, and its slopes: with `H = m v` it is `-shape H` in
+    /// the intercept, times the covariate in its coefficient, and `H log H` in the logarithm of the shape.
+    fn pass(&mut self, sums: &[f64], (from, to): (f64, f64), shape: f64) {
+        let by_log = |v: f64| if v > 0.0 { v * libm::log(v) } else { 0.0 };
+        let Some((by_own, line)) = sums.split_last() else { return };
+        let watched = line.first().copied().unwrap_or(0.0);
+        self.stretch.expected += watched * (to - from);
+        self.slopes.iter_mut().zip(line).for_each(|(slope, sum)| *slope -= shape * sum * (to - from));
+        if let Some(last) = self.slopes.last_mut() {
+            *last += by_own * (to - from) + watched * (by_log(to) - by_log(from));
         }
     }
 }

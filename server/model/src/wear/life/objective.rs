@@ -57,16 +57,16 @@ impl Sums {
         self.seconds = 0.0;
     }
 
-    fn add(&mut self, terms: &[f64], weights: [f64; 3]) {
-        let [difference, first, second] = weights;
+    #[inline(always)]
+    fn add(&mut self, terms: &[f64], [difference, first, second]: [f64; 3], width: usize) {
         self.seconds += second;
-        let mut products = self.products.iter_mut();
-        for (row, (sum, term)) in self.firsts.iter_mut().zip(terms).enumerate() {
-            *sum += first * term;
+        self.firsts.iter_mut().zip(terms).take(width).for_each(|(sum, term)| *sum += first * term);
+        let mut rest = self.products.as_mut_slice();
+        for (row, term) in terms.iter().enumerate().take(width) {
+            let Some((products, later)) = rest.split_at_mut_checked(row + 1) else { return };
             let weighted = difference * term;
-            for (other, product) in terms.iter().take(row + 1).zip(products.by_ref()) {
-                *product += weighted * other;
-            }
+            products.iter_mut().zip(terms).for_each(|(product, other)| *product += weighted * other);
+            rest = later;
         }
     }
 
@@ -119,22 +119,37 @@ impl<'a> Objective<'a> {
         terms
     }
 
-    /// One pass over the lives.
+    /// One pass over the lives. For few covariates their number is given as a constant, for which the compiler unrolls
+    /// the loops.
     fn measure(&mut self, point: &[f64]) {
+        match self.lives.width() {
+            1 => self.pass(point, 1),
+            2 => self.pass(point, 2),
+            3 => self.pass(point, 3),
+            4 => self.pass(point, 4),
+            5 => self.pass(point, 5),
+            width => self.pass(point, width),
+        }
+    }
+
+    #[inline(always)]
+    fn pass(&mut self, point: &[f64], width: usize) {
         let (line, shape) = split(point);
+        let Some(line) = line.get(..width) else { return };
         let anchor = self.anchor;
         self.sums.clear();
-        for (row, terms) in self.lives.each() {
+        for (row, terms) in self.lives.rows.iter().zip(self.lives.terms.chunks_exact(width)) {
             let middle = dot(line, terms);
-            let y = row.exit - middle;
-            let e = row.count * libm::exp(shape * y + anchor);
-            let mut weights = [e, e * y, e * y * y];
-            if row.entry > f64::NEG_INFINITY {
-                let y = row.entry - middle;
+            let weights = |age: f64| {
+                let y = age - middle;
                 let e = row.count * libm::exp(shape * y + anchor);
-                weights = [weights[0] - e, weights[1] - e * y, weights[2] - e * y * y];
+                [e, e * y, e * y * y]
+            };
+            let mut difference = weights(row.exit);
+            if row.entry > f64::NEG_INFINITY {
+                difference.iter_mut().zip(weights(row.entry)).for_each(|(at_exit, at_entry)| *at_exit -= at_entry);
             }
-            self.sums.add(terms, weights);
+            self.sums.add(terms, difference, width);
         }
     }
 

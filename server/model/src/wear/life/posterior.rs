@@ -12,9 +12,9 @@ const SPACING: f64 = 0.2;
 /// That of the scales for one shape, which cost no pass over the lives: fine enough for quantiles.
 const FINE_SPACING: f64 = 0.1;
 /// Nodes less dense than the densest by this, in logarithms, are left out.
-const FADED: f64 = 32.0;
+const FADED: f64 = 26.0;
 /// How near a quantile is found, relative to it.
-const NEAR: f64 = 1e-9;
+const NEAR: f64 = 1e-8;
 /// Nodes in one direction.
 const MOST_NODES: u32 = 2_000;
 
@@ -62,6 +62,7 @@ impl Posterior {
 
     fn weighed(mut nodes: Vec<Node>, spacing: f64) -> Self {
         let densest = nodes.iter().fold(f64::NEG_INFINITY, |densest, node| densest.max(node.weight));
+        nodes.retain(|node| node.weight > densest - FADED);
         nodes.iter_mut().for_each(|node| node.weight = libm::exp(node.weight - densest));
         let all: f64 = nodes.iter().map(|node| node.weight).sum();
         nodes.iter_mut().for_each(|node| node.weight /= all);
