@@ -127,11 +127,14 @@ fn holds(interval: Interval, truth: f64) -> bool {
 fn without_covariates(random: &mut Random) -> (Lives, Vec<bool>) {
     let lives = Lives::plain((0..PACKS).map(|_| life(USUAL, random)).collect());
     let Ok(lives) = lives else { unreachable!("lives are made as they should be") };
-    let held = intervals_hold(&lives, &[
-        (Quantity::Shape, USUAL.shape),
-        (Quantity::Scale(&[]), USUAL.scale),
-        (Quantity::Quantile(0.1, &[]), USUAL.quantile(0.1)),
-    ]);
+    let held = intervals_hold(
+        &lives,
+        &[
+            (Quantity::Shape, USUAL.shape),
+            (Quantity::Scale(&[]), USUAL.scale),
+            (Quantity::Quantile(0.1, &[]), USUAL.quantile(0.1)),
+        ],
+    );
     (lives, held)
 }
 
@@ -146,13 +149,16 @@ fn with_covariates(random: &mut Random) -> Vec<bool> {
     }
     let Ok(lives) = Lives::new(lives, &columns) else { unreachable!("lives are made as they should be") };
     let [heat, late, kind] = EFFECTS;
-    intervals_hold(&lives, &[
-        (Quantity::Shape, USUAL.shape),
-        (Quantity::Scale(&[0.0; 3]), USUAL.scale),
-        (Quantity::Coefficient(0), heat),
-        (Quantity::Coefficient(1), late),
-        (Quantity::Coefficient(2), kind),
-    ])
+    intervals_hold(
+        &lives,
+        &[
+            (Quantity::Shape, USUAL.shape),
+            (Quantity::Scale(&[0.0; 3]), USUAL.scale),
+            (Quantity::Coefficient(0), heat),
+            (Quantity::Coefficient(1), late),
+            (Quantity::Coefficient(2), kind),
+        ],
+    )
 }
 
 /// Whether each interval holds its truth, for a plain curve that of the conditional chance too, and whether there is a warning. A

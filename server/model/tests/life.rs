@@ -87,7 +87,12 @@ fn weibull_fits() {
 #[test]
 fn scales_of_known_shapes() {
     for row in rows(include_str!("data/wear/known_shape.csv")) {
-        near(scale_of_shape(&lives_of(row[0]), row[1].parse().unwrap()).unwrap(), row[2].parse().unwrap(), 1e-9, row[0]);
+        near(
+            scale_of_shape(&lives_of(row[0]), row[1].parse().unwrap()).unwrap(),
+            row[2].parse().unwrap(),
+            1e-9,
+            row[0],
+        );
     }
 }
 

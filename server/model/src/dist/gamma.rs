@@ -101,7 +101,8 @@ mod tests {
     #[test]
     fn tabled_chi_squares() {
         // The 5 % points of chi-square, four digits (Abramowitz & Stegun, table 26.8).
-        for (freedom, point) in [(1.0, 3.841_46), (2.0, 5.991_46), (5.0, 11.070_5), (10.0, 18.307_0), (30.0, 43.772_9)] {
+        for (freedom, point) in [(1.0, 3.841_46), (2.0, 5.991_46), (5.0, 11.070_5), (10.0, 18.307_0), (30.0, 43.772_9)]
+        {
             near(upper(freedom / 2.0, point / 2.0), 0.05, 1e-4);
         }
     }

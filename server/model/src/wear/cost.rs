@@ -26,7 +26,11 @@ impl fmt::Display for BadCost {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Costs(costs) => {
-                write!(out, "costs of {} planned and {} on the road side are not above 0", costs.planned, costs.roadside)
+                write!(
+                    out,
+                    "costs of {} planned and {} on the road side are not above 0",
+                    costs.planned, costs.roadside
+                )
             }
             Self::Curve(curve) => write!(out, "a curve of shape {} and scale {} is none", curve.shape, curve.scale),
         }
@@ -146,7 +150,11 @@ fn log_optimal_hazard(shape: f64, ratio: f64) -> f64 {
         let x = libm::exp(log_x);
         let gathered = libm::exp((1.0 - a) * log_x) * whole * gamma::lower(a, x);
         let value = gathered + libm::expm1(-x);
-        if value > ratio { late = log_x } else { early = log_x }
+        if value > ratio {
+            late = log_x
+        } else {
+            early = log_x
+        }
         let newton = log_x - libm::log(value / ratio) * value / ((1.0 - a) * gathered);
         let next = if newton > early && newton < late { newton } else { early + (late - early) / 2.0 };
         if (next - log_x).abs() <= 1e-14 * log_x.abs().max(1.0) {
@@ -207,9 +215,8 @@ fn use_within(curve: Weibull, age: f64, further: f64) -> f64 {
     let half = further.max(0.0) / f64::from(2 * PARTS);
     let part = |number: u32| {
         let middle = half * f64::from(2 * number + 1);
-        let at = |(place, weight): (f64, f64)| {
-            weight * half * libm::exp(-curve.hazard_between(age, middle + half * place))
-        };
+        let at =
+            |(place, weight): (f64, f64)| weight * half * libm::exp(-curve.hazard_between(age, middle + half * place));
         POINTS.into_iter().map(at).sum::<f64>()
     };
     (0..PARTS).map(part).sum()

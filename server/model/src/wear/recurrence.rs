@@ -176,3 +176,48 @@ impl Watch {
         self.squares += part * (part + 2.0 * r);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn the_walk_is_the_definition(
+            rows in proptest::collection::vec((0_u32..10, 1_u32..12, proptest::collection::vec(1_u32..12, 0..5)), 1..12)
+        ) {
+            let history = |(start, watched, events): (u32, u32, Vec<u32>)| History {
+                start: f64::from(start),
+                end: f64::from(start + watched),
+                events: events.into_iter().map(|age| f64::from(start + 1 + age % watched)).collect(),
+            };
+            let histories: Vec<History> = rows.into_iter().map(history).collect();
+            let steps = recurrences(&histories).unwrap();
+            let watched = |history: &History, age: f64| history.start < age && age <= history.end;
+            let mut parts = vec![0.0; histories.len()];
+            let mut mean = 0.0;
+            for step in &steps {
+                let at_risk = histories.iter().filter(|history| watched(history, step.age)).count() as f64;
+                prop_assert_eq!(step.at_risk, at_risk);
+                mean += step.events / at_risk;
+                for (part, history) in parts.iter_mut().zip(&histories).filter(|(_, history)| watched(history, step.age)) {
+                    let own = history.events.iter().filter(|age| **age == step.age).count() as f64;
+                    *part += (own - step.events / at_risk) / at_risk;
+                }
+                let variance: f64 = parts.iter().map(|part| part * part).sum();
+                prop_assert!((step.mean - mean).abs() < 1e-12);
+                prop_assert!((step.se * step.se - variance).abs() < 1e-12);
+            }
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_is_named() {
+        let history = |start, end, events: &[f64]| History { start, end, events: events.to_vec() };
+        let found = recurrences(&[history(0.0, 5.0, &[5.0]), history(3.0, 3.0, &[])]);
+        assert_eq!(found, Err(BadHistory::Span { row: 1, start: 3.0, end: 3.0 }));
+        let found = recurrences(&[history(1.0, 5.0, &[2.0, 1.0])]).unwrap_err();
+        assert_eq!(found.to_string(), "history 0: age 1 is not after its start and by its end");
+    }
+}

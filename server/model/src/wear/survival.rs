@@ -50,7 +50,8 @@ pub fn survival(lives: &[Life]) -> Vec<Step> {
     let exits = sorted(lives.iter().map(|life| (life.exit, life.count)));
     let failures = sorted(lives.iter().filter(|life| life.failed).map(|life| (life.exit, life.count)));
     let (mut entered, mut left) = (Passing::over(&entries), Passing::over(&exits));
-    let mut last = Step { age: 0.0, at_risk: 0.0, failed: 0.0, survival: 1.0, survival_se: None, hazard: 0.0, hazard_se: 0.0 };
+    let mut last =
+        Step { age: 0.0, at_risk: 0.0, failed: 0.0, survival: 1.0, survival_se: None, hazard: 0.0, hazard_se: 0.0 };
     let (mut greenwood, mut hazard_variance) = (0.0, 0.0);
     let mut steps = Vec::new();
     for same in failures.chunk_by(|one, other| one.0 == other.0) {
@@ -97,5 +98,38 @@ impl<'a> Passing<'a> {
             self.rest = rest;
         }
         self.passed
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn a_share_that_only_falls(
+            rows in proptest::collection::vec((0_u32..20, 1_u32..20, proptest::bool::ANY, 1_u8..4), 1..60)
+        ) {
+            let life = |(entry, watched, failed, count): (u32, u32, bool, u8)| Life {
+                entry: f64::from(entry),
+                exit: f64::from(entry + watched),
+                failed,
+                count: f64::from(count),
+            };
+            let lives: Vec<Life> = rows.into_iter().map(life).collect();
+            let mut before = (1.0, 0.0);
+            for step in survival(&lives) {
+                // By the definition, one age at a time.
+                let at_risk = lives.iter().filter(|life| life.entry < step.age && step.age <= life.exit);
+                prop_assert_eq!(step.at_risk, at_risk.map(|life| life.count).sum::<f64>());
+                prop_assert!((0.0..=1.0).contains(&step.survival) && step.survival <= before.0);
+                prop_assert!(step.hazard > before.1);
+                let ends = step.interval(0.9);
+                prop_assert!(ends.low.is_none_or(|low| (0.0..=step.survival).contains(&low)));
+                prop_assert!(ends.high.is_none_or(|high| (step.survival..=1.0).contains(&high)));
+                before = (step.survival, step.hazard);
+            }
+        }
     }
 }

@@ -74,8 +74,9 @@ impl<'a> Held<'a> {
         for row in 0..bend.side() {
             for column in 0..bend.side() {
                 let (one, other) = (self.ratio(row), self.ratio(column));
-                let cell = bend.at(row, column) - one * bend.at(self.follower, column) - other * bend.at(row, self.follower)
-                    + one * other * corner;
+                let cell =
+                    bend.at(row, column) - one * bend.at(self.follower, column) - other * bend.at(row, self.follower)
+                        + one * other * corner;
                 let outside = row == self.follower || column == self.follower;
                 reduced.set(row, column, if outside { f64::from(u8::from(row == column)) } else { cell });
             }

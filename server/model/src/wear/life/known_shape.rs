@@ -22,9 +22,8 @@ pub fn least_scale(lives: &Lives, shape: f64, confidence: f64) -> Option<f64> {
 fn scale(lives: &Lives, shape: f64, failures: f64) -> Option<f64> {
     // Beside the longest age, since powers of ages may be beyond any number.
     let longest = libm::exp(lives.longest);
-    let aged = |life: &Life| {
-        life.count * (libm::pow(life.exit / longest, shape) - libm::pow(life.entry / longest, shape))
-    };
+    let aged =
+        |life: &Life| life.count * (libm::pow(life.exit / longest, shape) - libm::pow(life.entry / longest, shape));
     let hazard: f64 = lives.lives().iter().map(aged).sum();
     let scale = longest * libm::pow(hazard / failures, 1.0 / shape);
     Some(scale).filter(|scale| scale.is_finite() && *scale > 0.0 && shape > 0.0 && failures > 0.0)

@@ -5,6 +5,7 @@
 //! parameters may be under a prior. Without a failure and without a prior there is no fit, but with a known shape a lower
 //! bound ([`least_scale`]).
 
+mod aft;
 mod climb;
 mod fit;
 mod known_shape;
@@ -17,6 +18,7 @@ mod square;
 #[cfg(test)]
 mod tests;
 
+pub use aft::{Accelerators, BadUse, Covariate, Use, Usual};
 pub use fit::{Estimate, Interval, LifeFit, NoFit, fit};
 pub use known_shape::{least_scale, scale_of_shape};
 pub use lives::{BadLives, Life, LifeField, Lives};

@@ -123,7 +123,8 @@ struct Slice {
 impl Slice {
     fn new(lives: &Lives, log_shape: f64, prior: &Normal) -> Self {
         let shape = libm::exp(log_shape);
-        let hazard = lives.rows.iter().map(|row| row.count * (libm::exp(shape * row.exit) - libm::exp(shape * row.entry)));
+        let hazard =
+            lives.rows.iter().map(|row| row.count * (libm::exp(shape * row.exit) - libm::exp(shape * row.entry)));
         let failures = lives.failures();
         let logs = lives.failed.logs;
         Self {

@@ -97,7 +97,11 @@ impl Search<'_> {
             if (fall - self.reach).abs() < NEAR {
                 return Ok(Some(middle + side * away));
             }
-            if fall < self.reach { inside = away } else { outside = away }
+            if fall < self.reach {
+                inside = away
+            } else {
+                outside = away
+            }
             // d fall / d away = - slope / fall, the slope taken outwards.
             let steepness = -side * self.held.slope(&terms) / fall;
             away = next_try(away, (self.reach - fall) / steepness, inside, outside);
