@@ -8,6 +8,8 @@
 //! A room uses only the rooms above it in this list.
 
 pub mod dist;
+pub mod state;
+
 pub mod fleet;
 
 pub mod track;
