@@ -1,12 +1,17 @@
 //! What is remembered of how a car is driven: a few numbers a meter, stepped once a day.
 
-use super::level::Level;
+use crate::state::{LevelModel, LocalLevel};
 
-/// Half-life of the long-run level, in days: a year, so that every season counts (by reasoning).
+/// Half-life of the long-run level, in days, once it has been followed for long: a year, so that every season counts (by
+/// reasoning).
 const SLOW_DECAY: f64 = 0.998_102_768_651_594_6;
 
 /// Half-life of the recent level: 60 days (set on the open utilisation data; 30 to 80 do alike).
 const FAST_DECAY: f64 = 0.988_514_020_352_896_2;
+
+/// A level with these decays drifts by as much, beside the noise of a day. How noisy days are is of no matter to it.
+const SLOW: LevelModel = LevelModel::with_decay(SLOW_DECAY);
+const FAST: LevelModel = LevelModel::with_decay(FAST_DECAY);
 
 /// Half-life of the memory of a long idle spell: 180 days (by reasoning).
 const IDLE_DECAY: f64 = 0.996_156_587_220_575_2;
@@ -42,8 +47,8 @@ const SETTLED_GAP: f64 = 14.0;
 /// Two levels, a long-run and a recent one, the sums of whole weeks and their squares, and the spells without driving.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct UsageFilter {
-    slow: Level,
-    fast: Level,
+    slow: LocalLevel,
+    fast: LocalLevel,
     days: f64,
     driven_days: f64,
     gap: f64,
@@ -97,8 +102,10 @@ impl UsageFilter {
             return 0.0;
         }
         let amount = if amount.is_nan() { 0.0 } else { amount.clamp(0.0, MOST) };
-        self.slow.step(SLOW_DECAY, amount);
-        self.fast.step(FAST_DECAY, amount);
+        self.slow = self.slow.after(&SLOW, 1);
+        self.slow.update(&SLOW, amount);
+        self.fast = self.fast.after(&FAST, 1);
+        self.fast.update(&FAST, amount);
         self.days += 1.0;
         self.driven_days += f64::from(u8::from(driven));
         self.gap = if driven { 0.0 } else { self.gap + 1.0 };
@@ -122,11 +129,8 @@ impl UsageFilter {
     /// What the state says; `None` before the first driven day.
     #[must_use]
     pub fn features(&self) -> Option<Features> {
-        if self.days <= 0.0 {
-            return None;
-        }
-        let level = self.slow.mean().max(LEAST_LEVEL);
-        let recent = self.fast.mean();
+        let level = self.slow.state()?.level.max(LEAST_LEVEL);
+        let recent = self.fast.state()?.level;
         let change = libm::log((recent + CHANGE_FLOOR * level) / ((1.0 + CHANGE_FLOOR) * level));
         let weeks = self.blocks.max(1.0);
         let mean = self.blocks_sum / weeks;
@@ -222,9 +226,11 @@ mod tests {
                 filter.step(*amount, *amount > 0.0);
             }
             let all: Vec<f64> = std::iter::once(1.0).chain(amounts).collect();
+            // The same level in closed form, from the difference equation of its least squares: with nothing known at the
+            // start the weights rise as the hyperbolic cosine, day by day.
             let mean = |half_life: f64| {
-                let weight = |back: usize| libm::exp2(-(back as f64) / half_life);
-                let weighted: f64 = all.iter().rev().enumerate().map(|(back, amount)| weight(back) * amount).sum();
+                let weight = |day: usize| libm::cosh((day as f64 + 0.5) * std::f64::consts::LN_2 / half_life);
+                let weighted: f64 = all.iter().enumerate().map(|(day, amount)| weight(day) * amount).sum();
                 weighted / (0..all.len()).map(weight).sum::<f64>()
             };
             let (slow, fast) = (mean(365.0), mean(60.0));

@@ -11,7 +11,6 @@ mod calendar;
 mod days;
 mod filter;
 mod fit;
-mod level;
 mod outlook;
 #[cfg(test)]
 mod tests;
