@@ -1,17 +1,21 @@
-//! Measures the daemon against the bare engine and bare axum.
+//! Measures the daemon against the bare engine and bare axum, and the model against Python's libraries.
 //!
 //! The machine may be busy and its figures worth little, so each work is done in rounds, the daemon and its reference
 //! by turns, and what counts is the median of the rounds' ratios.
 #![allow(clippy::disallowed_methods, reason = "a benchmark reads the clock and the environment")]
 
 mod bare;
+mod car;
 mod daemon;
 mod database;
 mod disk;
 mod fleet;
 mod http;
 mod memory;
+mod model;
 mod process;
+mod python;
+mod rounds;
 mod table;
 mod work;
 
@@ -27,10 +31,12 @@ use work::Sizes;
 type Fault = Box<dyn std::error::Error + Send + Sync>;
 type Result<T, E = Fault> = std::result::Result<T, E>;
 
-const USAGE: &str = "ventmile-bench DAEMON [--quick] [--only sqlite|postgres] [--set NAME=VALUE]";
+const USAGE: &str = "ventmile-bench DAEMON PYTHON [--quick] [--only model|sqlite|postgres] [--set NAME=VALUE]";
 
 struct Arguments {
     daemon: PathBuf,
+    /// An interpreter that finds what `requirements.txt` names.
+    python: PathBuf,
     quick: bool,
     only: Option<String>,
     /// Settings of the daemon, to try them.
@@ -38,8 +44,8 @@ struct Arguments {
 }
 
 fn arguments(mut given: impl Iterator<Item = String>) -> Result<Arguments> {
-    let daemon = given.next().ok_or(USAGE)?.into();
-    let mut arguments = Arguments { daemon, quick: false, only: None, set: Vec::new() };
+    let (daemon, python) = (given.next().ok_or(USAGE)?.into(), given.next().ok_or(USAGE)?.into());
+    let mut arguments = Arguments { daemon, python, quick: false, only: None, set: Vec::new() };
     while let Some(text) = given.next() {
         match text.as_str() {
             "--quick" => arguments.quick = true,
@@ -86,15 +92,28 @@ async fn start(engine: &str, folder: &Path) -> Result<Server> {
     }
 }
 
+impl Arguments {
+    fn wants(&self, part: &str) -> bool {
+        self.only.as_ref().is_none_or(|only| only == part)
+    }
+}
+
 const STOPPED: &str = "stopped";
 
 async fn measure(given: impl Iterator<Item = String>) -> Result<()> {
     let arguments = arguments(given)?;
     let sizes = if arguments.quick { Sizes::quick() } else { Sizes::full() };
+    let cores = std::thread::available_parallelism()?;
+    if arguments.wants("model") {
+        let sizes = if arguments.quick { rounds::Sizes::quick() } else { rounds::Sizes::full() };
+        let rows = model::all(&arguments.python, &sizes)?;
+        println!("\nThe model, {cores} cores:\n");
+        table::print(&rows);
+    }
     let folder = tempfile::Builder::new().prefix("ventmile-bench-").tempdir()?;
     let mut stop = std::pin::pin!(told_to_stop());
     for engine in ["sqlite", "postgres"] {
-        if arguments.only.as_ref().is_some_and(|only| only != engine) {
+        if !arguments.wants(engine) {
             continue;
         }
         let server = tokio::select! {
@@ -109,7 +128,6 @@ async fn measure(given: impl Iterator<Item = String>) -> Result<()> {
         };
         database.drop_all().await?;
         let rows = rows?;
-        let cores = std::thread::available_parallelism()?;
         let set = if arguments.set.is_empty() { String::new() } else { format!(", {}", arguments.set.join(", ")) };
         println!("\n{}, {cores} cores{set}:\n", database.version().await?);
         table::print(&rows);

@@ -34,6 +34,16 @@ pub fn count(value: f64) -> String {
     grouped.join(",")
 }
 
+/// A time in the unit that suits it.
+pub fn time(seconds: f64) -> String {
+    let (value, unit) = match seconds {
+        1.0.. => (seconds, "s"),
+        1e-3.. => (seconds * 1e3, "ms"),
+        _ => (seconds * 1e6, "µs"),
+    };
+    format!("{value:.1} {unit}")
+}
+
 pub fn print(rows: &[Row]) {
     println!("| work | Ventmile | reference | ratio, median of rounds (least to greatest) |\n|---|---|---|---|");
     for row in rows {
