@@ -4,11 +4,13 @@ mod cost;
 mod fit_check;
 mod heat;
 pub mod life;
+mod lived;
 mod recurrence;
 mod survival;
 
 pub use cost::{BadCost, Costs, Holding, NoOptimum, Replacement, cheapest_age, hold};
 pub use fit_check::{FitCheck, Stretch, Warning, check_fit};
 pub use heat::{Arrhenius, Exposure};
+pub use lived::{Carrier, End, Lived};
 pub use recurrence::{BadHistory, History, Recurrence, recurrences};
 pub use survival::{Step, survival};

@@ -1,0 +1,325 @@
+//! What each pack of a car has lived through: the lives that a curve is fitted on.
+
+use chrono::{DateTime, Utc};
+
+use super::life::Life;
+use crate::fleet::{Metres, PackLife, RemovedBecause};
+use crate::track::Track;
+
+/// A car as its packs see it.
+#[derive(Clone, Copy, Debug)]
+pub struct Carrier<'a> {
+    /// Its track.
+    pub track: &'a Track,
+    /// When it came into service here: what failed before was never seen.
+    pub watched_from: DateTime<Utc>,
+    /// The odometer then.
+    pub odometer_then: Option<Metres>,
+    /// Its packs in the order they were put in.
+    pub packs: &'a [PackLife],
+    /// When its fan was serviced, in order.
+    pub services: &'a [DateTime<Utc>],
+    /// The distance after a service from which the next one is late; `None` where the rule counts no distance.
+    pub late_after: Option<Metres>,
+}
+
+/// What ended a pack's time in a car.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum End {
+    /// It is in the car still.
+    InUse,
+    /// It was taken out at this time for this reason.
+    Removed(DateTime<Utc>, RemovedBecause),
+    /// Another pack was put in at this time and nobody said why. It counts as worn out: taken as alive it would make the
+    /// curve rosier than it is.
+    Replaced(DateTime<Utc>),
+}
+
+impl End {
+    /// Whether the pack was worn out by then.
+    #[must_use]
+    pub const fn is_failure(self) -> bool {
+        match self {
+            Self::InUse => false,
+            Self::Removed(_, because) => because.is_failure(),
+            Self::Replaced(_) => true,
+        }
+    }
+
+    /// When it ended.
+    #[must_use]
+    pub const fn at(self) -> Option<DateTime<Utc>> {
+        match self {
+            Self::InUse => None,
+            Self::Removed(at, _) | Self::Replaced(at) => Some(at),
+        }
+    }
+}
+
+/// One pack's time in a car.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Lived {
+    /// The pack; `None` for the one the car was built with, where no pack is registered for the car.
+    pub pack: Option<PackLife>,
+    /// When it was put in, or the car came into service.
+    pub from: DateTime<Utc>,
+    /// What ended it.
+    pub end: End,
+    /// Its age in metres when watching began.
+    pub entry: f64,
+    /// Its age in metres at its end, or by the last believed reading.
+    pub age: f64,
+    /// Metres a day while it was watched; `None` within the first day.
+    pub metres_per_day: Option<f64>,
+    /// Share of its watched distance driven with the fan service past its late edge, 0 to 1; `None` where the rule
+    /// counts no distance or it has not been driven. A pack's installation counts as a service: the fan is serviced
+    /// with every pack replacement (common practice, no published source).
+    pub late_share: Option<f64>,
+    /// Its age less the distance travelled on the car's track.
+    ahead: f64,
+}
+
+impl Lived {
+    /// The life as the curve takes it, in metres; `None` while it has no length.
+    #[must_use]
+    pub fn life(&self) -> Option<Life> {
+        let (entry, exit) = (self.entry, self.age);
+        (exit > entry).then_some(Life { entry, exit, failed: self.end.is_failure(), count: 1.0 })
+    }
+
+    /// Its age in metres at an instant, by where the car was then.
+    #[must_use]
+    pub fn age_at(&self, carrier: &Carrier<'_>, at: DateTime<Utc>) -> Option<f64> {
+        Some(carrier.place(at, None)? + self.ahead)
+    }
+}
+
+fn metres(travelled: Option<Metres>) -> Option<f64> {
+    travelled.map(Metres::as_f64)
+}
+
+impl Carrier<'_> {
+    /// The time of each pack in this car, in order. A car without a registered pack has the one it was built with, whose
+    /// age when it came in is the odometer then. Empty while no reading is believed.
+    #[must_use]
+    pub fn lived(&self) -> Vec<Lived> {
+        let ends =
+            self.packs.iter().zip(self.packs.iter().skip(1).map(Some).chain([None])).map(|(pack, next)| {
+                match (pack.removal, next) {
+                    (Some(removal), _) => End::Removed(removal.at, removal.because),
+                    (None, Some(next)) => End::Replaced(next.at),
+                    (None, None) => End::InUse,
+                }
+            });
+        if self.packs.is_empty() {
+            return self.of(None, End::InUse).into_iter().collect();
+        }
+        self.packs.iter().zip(ends).filter_map(|(pack, end)| self.of(Some(pack), end)).collect()
+    }
+
+    fn of(&self, pack: Option<&PackLife>, end: End) -> Option<Lived> {
+        let from = pack.map_or(self.watched_from, |pack| pack.at);
+        let odometer = pack.map_or(self.odometer_then, |pack| pack.odometer);
+        let removed = pack.and_then(|pack| pack.removal);
+        let start = self.place(from, odometer)?;
+        let last = self.track.last()?;
+        let stop = match end.at() {
+            Some(at) => self.place(at, removed.and_then(|removal| removal.odometer))?,
+            None => metres(last.travelled)?,
+        };
+        let used = self.used(pack, from)?;
+        let watched =
+            self.place(from.max(self.watched_from), odometer.filter(|_| from >= self.watched_from))?.max(start);
+        let until = end.at().unwrap_or(last.reading.at);
+        let days = (until - from.max(self.watched_from)).as_seconds_f64() / 86_400.0;
+        Some(Lived {
+            pack: pack.cloned(),
+            from,
+            end,
+            entry: used + (watched - start),
+            age: used + (stop - start).max(0.0),
+            metres_per_day: (days >= 1.0 && stop > watched).then(|| (stop - watched) / days),
+            late_share: self.late_share(watched, stop, from, until),
+            ahead: used - start,
+        })
+    }
+
+    /// What the pack had behind it when it was put in: as told, else for an original pack the odometer then.
+    fn used(&self, pack: Option<&PackLife>, from: DateTime<Utc>) -> Option<f64> {
+        let odometer = || metres(pack.map_or(self.odometer_then, |pack| pack.odometer));
+        let first = || {
+            let first = self.track.first()?;
+            Some(first.reading.odometer.as_f64() - (metres(first.travelled)? - self.place(from, None)?))
+        };
+        match pack {
+            Some(PackLife { used: Some(used), .. }) => Some(used.as_f64()),
+            Some(PackLife { original: false, .. }) => Some(0.0),
+            _ => odometer().or_else(first),
+        }
+    }
+
+    /// Where on the track the car was: by time between believed readings, else by the odometer told, else at the end of
+    /// the track.
+    fn place(&self, at: DateTime<Utc>, odometer: Option<Metres>) -> Option<f64> {
+        if let Some(travelled) = self.track.travelled_at(at) {
+            return Some(travelled.as_f64());
+        }
+        let (first, last) = (self.track.first()?, self.track.last()?);
+        let beyond = |end: f64, shown: Metres| odometer.map_or(0.0, |odometer| (odometer - shown).as_f64()) + end;
+        if at < first.reading.at {
+            let end = metres(first.travelled)?;
+            Some(beyond(end, first.reading.odometer).min(end))
+        } else {
+            let end = metres(last.travelled)?;
+            Some(beyond(end, last.reading.odometer).max(end))
+        }
+    }
+
+    fn late_share(&self, from: f64, to: f64, put_in: DateTime<Utc>, until: DateTime<Utc>) -> Option<f64> {
+        let late_after = self.late_after?.as_f64();
+        let watched = to - from;
+        if watched <= 0.0 {
+            return None;
+        }
+        let within = self.services.iter().filter(|at| **at > put_in && **at < until);
+        let stops = within.filter_map(|at| self.place(*at, None)).chain([to]);
+        let mut late = 0.0;
+        let mut since = self.place(put_in, None)?.min(from);
+        for stop in stops {
+            late += (stop - from.max(since + late_after)).max(0.0);
+            since = stop;
+        }
+        Some((late / watched).clamp(0.0, 1.0))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fleet::{Reading, Removal};
+    use crate::track::{Limits, clean};
+
+    const KM: i64 = 1_000;
+
+    fn day(number: i64) -> DateTime<Utc> {
+        "2026-01-01T00:00:00Z".parse::<DateTime<Utc>>().unwrap() + chrono::TimeDelta::days(number)
+    }
+
+    /// A reading a day for a hundred days, from 10,000 km on 200 km a day.
+    fn track() -> Track {
+        let reading = |number: i64| Reading {
+            at: day(number),
+            odometer: Metres((10_000 + 200 * number) * KM),
+            source: 1,
+            ruling: None,
+        };
+        clean(&(0..=100).map(reading).collect::<Vec<_>>(), &Limits::default(), day(101))
+    }
+
+    fn pack(at: i64, odometer_km: i64) -> PackLife {
+        PackLife {
+            serial: format!("P{at}"),
+            pack_type: "N".into(),
+            chemistry: None,
+            layout: None,
+            at: day(at),
+            odometer: Some(Metres(odometer_km * KM)),
+            used: None,
+            original: false,
+            removal: None,
+        }
+    }
+
+    fn carrier<'a>(track: &'a Track, packs: &'a [PackLife], services: &'a [DateTime<Utc>]) -> Carrier<'a> {
+        Carrier {
+            track,
+            watched_from: day(0),
+            odometer_then: Some(Metres(10_000 * KM)),
+            packs,
+            services,
+            late_after: Some(Metres(8_000 * KM)),
+        }
+    }
+
+    fn km(metres: f64) -> f64 {
+        (metres / KM as f64).round()
+    }
+
+    #[test]
+    fn a_car_without_a_registered_pack_has_the_one_it_was_built_with() {
+        let track = track();
+        let found = carrier(&track, &[], &[]).lived();
+        let [only] = &found[..] else { panic!("{found:?}") };
+        assert_eq!((km(only.entry), km(only.age), only.end), (10_000.0, 30_000.0, End::InUse));
+        assert_eq!(only.metres_per_day.map(km), Some(200.0));
+        // 20,000 km without a service, late from 8,000 on.
+        assert_eq!(only.late_share, Some(0.6));
+        assert!(!only.life().unwrap().failed);
+    }
+
+    #[test]
+    fn a_pack_ends_by_its_removal_or_by_the_next_one() {
+        let track = track();
+        let sold = Removal { at: day(40), odometer: None, because: RemovedBecause::Sale };
+        let packs = [
+            PackLife { removal: Some(sold), original: true, ..pack(0, 10_000) },
+            pack(40, 18_000),
+            PackLife { used: Some(Metres(5_000 * KM)), ..pack(70, 24_000) },
+        ];
+        let found = carrier(&track, &packs, &[]).lived();
+        let ages: Vec<_> = found.iter().map(|lived| (km(lived.entry), km(lived.age))).collect();
+        assert_eq!(ages, [(10_000.0, 18_000.0), (0.0, 6_000.0), (5_000.0, 11_000.0)]);
+        let failed: Vec<bool> = found.iter().map(|lived| lived.end.is_failure()).collect();
+        // Nobody said why the second one went: it counts as worn out.
+        assert_eq!(failed, [false, true, false]);
+        assert_eq!(found[1].end, End::Replaced(day(70)));
+    }
+
+    #[test]
+    fn what_was_put_in_before_the_car_came_is_watched_from_then_on() {
+        let track = track();
+        let packs = [pack(-50, 4_000)];
+        let found = carrier(&track, &packs, &[]).lived();
+        assert_eq!((km(found[0].entry), km(found[0].age)), (6_000.0, 26_000.0));
+        // An original pack whose odometer nobody told: by the first reading.
+        let packs = [PackLife { original: true, odometer: None, ..pack(0, 0) }];
+        let found = carrier(&track, &packs, &[]).lived();
+        assert_eq!((km(found[0].entry), km(found[0].age)), (10_000.0, 30_000.0));
+    }
+
+    #[test]
+    fn a_removal_after_the_last_reading_is_placed_by_its_odometer() {
+        let track = track();
+        let failed = Removal { at: day(130), odometer: Some(Metres(35_000 * KM)), because: RemovedBecause::Failed };
+        let packs = [PackLife { removal: Some(failed), ..pack(0, 10_000) }];
+        let found = carrier(&track, &packs, &[]).lived();
+        assert_eq!((km(found[0].entry), km(found[0].age)), (0.0, 25_000.0));
+        assert!(found[0].life().unwrap().failed);
+    }
+
+    #[test]
+    fn services_in_time_leave_no_distance_late() {
+        let track = track();
+        let services = [day(30), day(60), day(90)];
+        assert_eq!(carrier(&track, &[], &services).lived()[0].late_share, Some(0.0));
+        // 60 days are 12,000 km: the last 4,000 of them late.
+        assert_eq!(carrier(&track, &[], &[day(60)]).lived()[0].late_share, Some(0.2));
+        let none = Carrier { late_after: None, ..carrier(&track, &[], &[]) };
+        assert_eq!(none.lived()[0].late_share, None);
+    }
+
+    #[test]
+    fn an_age_follows_the_track() {
+        let track = track();
+        let packs = [pack(40, 18_000)];
+        let carrier = carrier(&track, &packs, &[]);
+        let found = &carrier.lived()[0];
+        assert_eq!(found.age_at(&carrier, day(50)).map(km), Some(2_000.0));
+        assert_eq!(found.age_at(&carrier, day(100)).map(km), Some(found.age).map(km));
+    }
+
+    #[test]
+    fn without_a_reading_nothing_is_known() {
+        assert_eq!(carrier(&Track::default(), &[], &[]).lived(), []);
+    }
+}
