@@ -17,33 +17,30 @@ use crate::fleet::{DutyLog, SeatLog, day_start, local_day};
 /// overlapping shifts are cut there.
 #[must_use]
 pub fn days(duty: &[DutyLog], seats: &[SeatLog], zone_on: impl Fn(NaiveDate) -> Tz) -> BTreeMap<NaiveDate, DutyDay> {
-    let mut tallies: BTreeMap<NaiveDate, Tally<'_>> = BTreeMap::new();
+    let mut notes = Vec::with_capacity(2 * duty.len() + seats.len());
     for log in duty {
-        add_duty(&mut tallies, log, &zone_on);
+        note_duty(&mut notes, log, &zone_on);
     }
-    for log in seats {
-        let tally = tallies.entry(log.date).or_default();
-        tally.has_seat = true;
-        tally.seats.note(log.date, &log.shift, log.source, (log.trips, log.rear_trips.min(log.trips)));
-    }
-    tallies.into_iter().map(|(date, tally)| (date, tally.day(date, zone_on(date)))).collect()
+    notes.extend(seats.iter().map(|log| {
+        let rear_trips = log.rear_trips.min(log.trips);
+        Note::new(What::Seats, log.date, (log.date, &log.shift, log.source), [log.trips.into(), rear_trips.into()])
+    }));
+    notes.sort();
+    let of_a_day = notes.chunk_by(|one, other| one.day == other.day);
+    of_a_day.filter_map(|notes| notes.first().map(|note| (note.day, day(notes, note.day, &zone_on)))).collect()
 }
 
-fn add_duty<'a>(tallies: &mut BTreeMap<NaiveDate, Tally<'a>>, log: &'a DutyLog, zone_on: impl Fn(NaiveDate) -> Tz) {
-    let tally = tallies.entry(log.date).or_default();
-    tally.has_duty = true;
-    if let Some(trips) = log.trips {
-        tally.trips.note(log.date, &log.shift, log.source, trips);
+fn note_duty<'a>(notes: &mut Vec<Note<'a>>, log: &'a DutyLog, zone_on: impl Fn(NaiveDate) -> Tz) {
+    let row = (log.date, log.shift.as_str(), log.source);
+    let millis = |(day, millis)| Note::new(What::Millis, day, row, [millis, 0]);
+    match log.span {
+        Some((start, end)) if start < end => {
+            notes.extend(pieces(start, end, zone_on(log.date)).into_iter().map(millis));
+        }
+        _ => notes.push(millis((log.date, (log.hours.0.max(0.0) * MILLIS_PER_HOUR).round() as i64))),
     }
-    let pieces = match log.span {
-        Some((start, end)) if start < end => pieces(start, end, zone_on(log.date)),
-        _ => vec![(log.date, (log.hours.0.max(0.0) * MILLIS_PER_HOUR).round() as i64)],
-    };
-    for (date, millis) in pieces {
-        let tally = tallies.entry(date).or_default();
-        tally.has_duty = true;
-        tally.millis.note(log.date, &log.shift, log.source, millis);
-    }
+    // Without trips too: the row is a duty log of its date, wherever its hours fall.
+    notes.push(Note::new(What::Trips, log.date, row, [log.trips.unwrap_or_default().into(), 0]));
 }
 
 /// Milliseconds in an hour. Hours are summed in whole milliseconds, so that ten hours are ten hours.
@@ -74,56 +71,66 @@ fn pieces(start: DateTime<Utc>, end: DateTime<Utc>, zone: Tz) -> Vec<(NaiveDate,
     pieces
 }
 
-/// What the rows of one local day say.
-#[derive(Default)]
-struct Tally<'a> {
-    millis: Counts<'a, i64>,
-    trips: Counts<'a, u32>,
+/// What a number counts.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum What {
+    Millis,
+    Trips,
     /// Trips, and those of them with the rear seat taken: kept as a pair.
-    seats: Counts<'a, (u32, u32)>,
-    has_duty: bool,
-    has_seat: bool,
+    Seats,
 }
 
-impl Tally<'_> {
-    fn day(&self, date: NaiveDate, zone: Tz) -> DutyDay {
-        let millis = self.millis.best(i64::saturating_add);
-        let millis = if millis > SHORTEST_DAY { millis.min(length(date, zone)) } else { millis };
-        let hours = millis as f64 / MILLIS_PER_HOUR;
-        let trips = self.trips.best(u32::saturating_add);
-        let (seat_trips, rear_trips) =
-            self.seats.best(|(trips, rear), (more, behind)| (trips.saturating_add(more), rear.saturating_add(behind)));
-        let driven = hours > 0.0 || trips > 0 || seat_trips > 0;
-        DutyDay { hours, trips, seat_trips, rear_trips, driven, has_duty: self.has_duty, has_seat: self.has_seat }
+/// One number of one row, for one local day; in the order in which they are summed up.
+///
+/// A shift is told by its name and the date of its row: the end of last night's shift and the beginning of tonight's are
+/// two. Of numbers that tell of the same the largest is the last.
+#[derive(PartialEq, Eq, PartialOrd, Ord)]
+struct Note<'a> {
+    day: NaiveDate,
+    what: What,
+    /// The source of a total; `None` of a shift, whoever tells of it.
+    total_by: Option<i64>,
+    shift: &'a str,
+    dated: NaiveDate,
+    value: [i64; 2],
+}
+
+impl<'a> Note<'a> {
+    /// Of a row with its date, shift and source.
+    fn new(what: What, day: NaiveDate, (dated, shift, source): (NaiveDate, &'a str, i64), value: [i64; 2]) -> Self {
+        Self { day, what, total_by: shift.is_empty().then_some(source), shift, dated, value }
     }
 }
 
-/// One quantity of one local day. A shift is told by its name and the date of its row: the end of last night's
-/// shift and the beginning of tonight's are two.
-#[derive(Default)]
-struct Counts<'a, T> {
-    shifts: BTreeMap<(NaiveDate, &'a str), T>,
-    /// By source and the row's date.
-    totals: BTreeMap<(i64, NaiveDate), T>,
-}
-
-impl<'a, T: Copy + Default + Ord> Counts<'a, T> {
-    fn note(&mut self, date: NaiveDate, shift: &'a str, source: i64, value: T) {
-        let place = match shift {
-            "" => self.totals.entry((source, date)).or_default(),
-            shift => self.shifts.entry((date, shift)).or_default(),
-        };
-        *place = value.max(*place);
-    }
-
-    /// The larger of the shifts' sum and the largest source's total.
-    fn best(&self, add: impl Fn(T, T) -> T + Copy) -> T {
-        let shifts = self.shifts.values().copied().fold(T::default(), add);
-        let mut totals: BTreeMap<i64, T> = BTreeMap::new();
-        for ((source, _), value) in &self.totals {
-            let total = totals.entry(*source).or_default();
-            *total = add(*total, *value);
+fn day(notes: &[Note<'_>], date: NaiveDate, zone_on: impl Fn(NaiveDate) -> Tz) -> DutyDay {
+    let mut day = DutyDay::default();
+    let trips = |count| u32::try_from(count).unwrap_or(u32::MAX);
+    for notes in notes.chunk_by(|one, other| one.what == other.what) {
+        let [value, rear_trips] = best(notes);
+        match notes.first().map(|note| note.what) {
+            Some(What::Millis) => {
+                let whole = value > SHORTEST_DAY;
+                let millis = if whole { value.min(length(date, zone_on(date))) } else { value };
+                (day.hours, day.has_duty) = (millis as f64 / MILLIS_PER_HOUR, true);
+            }
+            Some(What::Trips) => (day.trips, day.has_duty) = (trips(value), true),
+            _ => (day.seat_trips, day.rear_trips, day.has_seat) = (trips(value), trips(rear_trips), true),
         }
-        totals.into_values().fold(shifts, T::max)
     }
+    day.driven = day.hours > 0.0 || day.trips > 0 || day.seat_trips > 0;
+    day
+}
+
+/// The larger of the shifts' sum and the largest source's total.
+fn best(notes: &[Note<'_>]) -> [i64; 2] {
+    let told = notes.chunk_by(|one, other| one.total_by == other.total_by);
+    told.map(sum).max().unwrap_or_default()
+}
+
+/// Adds up, of numbers that tell of the same the largest.
+fn sum(notes: &[Note<'_>]) -> [i64; 2] {
+    let same = notes.chunk_by(|one, other| (one.shift, one.dated) == (other.shift, other.dated));
+    same.filter_map(<[Note<'_>]>::last).fold([0; 2], |[first, second], Note { value: [more, behind], .. }| {
+        [first.saturating_add(*more), second.saturating_add(*behind)]
+    })
 }
