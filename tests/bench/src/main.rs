@@ -107,7 +107,7 @@ async fn measure(given: impl Iterator<Item = String>) -> Result<()> {
     if arguments.wants("model") {
         let sizes = if arguments.quick { rounds::Sizes::quick() } else { rounds::Sizes::full() };
         let rows = model::all(&arguments.python, &sizes)?;
-        println!("\nThe model, {cores} cores:\n");
+        println!("\nThe model, processor time, {cores} cores:\n");
         table::print(&rows);
     }
     let folder = tempfile::Builder::new().prefix("ventmile-bench-").tempdir()?;
