@@ -53,7 +53,7 @@ CREATE TABLE trouble_codes (
     PRIMARY KEY (vehicle_id, at_us, code, source_id)
 ) STRICT, WITHOUT ROWID;
 
--- What each pack has lived through by the last recast: what the life curve is fitted on.
+-- What each pack has lived through by the last recast: what the life curve and the drift of block spread are fitted on.
 CREATE TABLE pack_exposures (
     vehicle_id INTEGER NOT NULL REFERENCES vehicles (id),
     installed_us INTEGER NOT NULL,
@@ -61,36 +61,42 @@ CREATE TABLE pack_exposures (
     pack_type TEXT NOT NULL,
     entry_metres REAL NOT NULL,
     exit_metres REAL NOT NULL,
+    in_use INTEGER NOT NULL,
     failed INTEGER NOT NULL,
     metres_per_day REAL,
     heat REAL,
     late_share REAL,
+    path TEXT,
     PRIMARY KEY (vehicle_id, installed_us, serial)
 ) STRICT, WITHOUT ROWID;
 
-CREATE TABLE life_curves (
-    id INTEGER PRIMARY KEY,
-    made_us INTEGER NOT NULL,
-    packs INTEGER NOT NULL,
-    failures INTEGER NOT NULL,
-    curve TEXT NOT NULL
-) STRICT;
-
--- One row a car: the outlook of the pack that is in it. chance_180: what the list is sorted by; item: what it shows.
+-- One row a car: the outlook of the pack that is in it. chance_90: what the list is sorted by; item: what it shows.
 CREATE TABLE pack_outlooks (
     vehicle_id INTEGER PRIMARY KEY REFERENCES vehicles (id),
     depot_id INTEGER NOT NULL REFERENCES depots (id),
     serial TEXT,
     pack_type TEXT NOT NULL,
     band TEXT NOT NULL,
-    chance_180 REAL NOT NULL,
+    chance_90 REAL NOT NULL,
     made_day INTEGER NOT NULL,
     item TEXT NOT NULL
 ) STRICT;
-CREATE INDEX pack_outlooks_by_chance ON pack_outlooks (chance_180, vehicle_id);
-CREATE INDEX pack_outlooks_by_depot ON pack_outlooks (depot_id, chance_180, vehicle_id);
+CREATE INDEX pack_outlooks_by_chance ON pack_outlooks (chance_90, vehicle_id);
+CREATE INDEX pack_outlooks_by_depot ON pack_outlooks (depot_id, chance_90, vehicle_id);
 
--- Risks that were told, one a week and car, held against what happened.
+-- Orders that a pack's codes and condition call for.
+CREATE TABLE order_calls (
+    vehicle_id INTEGER NOT NULL REFERENCES vehicles (id),
+    kind TEXT NOT NULL,
+    depot_id INTEGER NOT NULL REFERENCES depots (id),
+    reason TEXT NOT NULL,
+    rank INTEGER NOT NULL,
+    due_day INTEGER NOT NULL,
+    made_us INTEGER NOT NULL,
+    PRIMARY KEY (vehicle_id, kind)
+) STRICT, WITHOUT ROWID;
+
+-- Risks as they were told, one a week and car, held against what happened.
 CREATE TABLE past_risks (
     vehicle_id INTEGER NOT NULL REFERENCES vehicles (id),
     week_day INTEGER NOT NULL,

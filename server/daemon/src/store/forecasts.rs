@@ -14,7 +14,7 @@ use ventmile_model::fleet::{
 use super::pack_rows::{CheckColumns, CodeColumns, LifeColumns};
 use super::rows::ruling;
 use super::values::{date, day_number, instant, known, micros};
-use super::{PastForecast, Result, Store, StoreError, Tx, read, within};
+use super::{PackRecast, PastForecast, Result, Store, StoreError, Tx, read, within};
 
 /// All that is stored about one car that a forecast needs.
 #[derive(Clone, Debug)]
@@ -111,6 +111,8 @@ pub struct Recast {
     pub record: Vec<PastForecast>,
     /// Past forecasts of which more is known now.
     pub settle: Vec<PastForecast>,
+    /// Packs, car by car.
+    pub packs: Vec<PackRecast>,
 }
 
 /// What the other cars of a depot do in a day, for a car that has no history of its own.
@@ -522,7 +524,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`] when the database fails; nothing is saved then.
     pub async fn save_forecasts(&self, recast: &Recast, now: DateTime<Utc>) -> Result<()> {
-        let Recast { rows, gone, record, settle } = recast;
+        let Recast { rows, gone, record, settle, packs } = recast;
         let mut tx = self.begin().await?;
         // In the order in which posts mark cars stale, or the two would wait for each other on Postgres.
         let mut still = HashSet::new();
@@ -541,7 +543,11 @@ impl Store {
         for past in settle.iter().filter(|past| still.contains(&past.vehicle_id)) {
             tx.settle_forecast(past).await?;
         }
+        for packs in packs.iter().filter(|packs| still.contains(&packs.vehicle_id)) {
+            tx.save_packs(packs, now).await?;
+        }
         for (vehicle_id, _) in gone {
+            tx.forget_pack_outlook(*vehicle_id).await?;
             within!(&mut tx, c => sqlx::query(FORGET).bind(vehicle_id).execute(c).await.map(drop))?;
         }
         tx.commit().await

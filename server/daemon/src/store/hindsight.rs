@@ -128,7 +128,7 @@ const SETTLE: &str = "UPDATE past_forecasts SET passed_day = $5, seen_day = $6
     WHERE vehicle_id = $1 AND kind = $2 AND edge = $3 AND week_day = $4";
 
 /// Day number of the Monday of a day's week.
-fn week_of(day: NaiveDate) -> i64 {
+pub(super) fn week_of(day: NaiveDate) -> i64 {
     day_number(day) - i64::from(day.weekday().num_days_from_monday())
 }
 

@@ -21,6 +21,7 @@ mod rows;
 mod rules;
 pub mod values;
 mod vehicles;
+mod wear;
 mod writer;
 
 use std::path::{Path, PathBuf};
@@ -49,6 +50,9 @@ pub use pack_rows::{CheckRecord, CodeRecord, PackFilter, PackRecord, PackRemoval
 pub use rows::{DutyRecord, LogFilter, OdometerRecord, RowName, SeatRecord, ServiceRecord};
 pub use rules::{RuleChange, RuleRecord};
 pub use vehicles::{NewVehicle, VehicleChange, VehicleFilter, VehicleRecord};
+pub use wear::{
+    ExposureRow, LivedPack, OrderCall, OutlookFilter, OutlookListed, OutlookRow, PackRecast, PastRisk, RiskFilter,
+};
 pub use writer::Writer;
 
 /// What the store says when it can't do what was asked.

@@ -193,10 +193,11 @@ const BY_REFERENCE: &str = "SELECT id FROM work_orders WHERE external_key_id = $
 /// is left alone until its forecast is made anew.
 const RAISE: &str = "INSERT INTO work_orders (vehicle_id, depot_id, kind, status, raised_by, reason, rank, due_day,
         version, created_us, changed_us)
-    SELECT f.vehicle_id, f.depot_id, f.kind, 'needs-action', 'loop', f.raise_reason, f.rank, f.due_day, 1, $1, $1
-    FROM forecasts f
-    WHERE f.raise_reason IS NOT NULL
-        AND NOT EXISTS (SELECT 1 FROM stale_cars s WHERE s.vehicle_id = f.vehicle_id)
+    SELECT f.vehicle_id, f.depot_id, f.kind, 'needs-action', 'loop', f.reason, f.rank, f.due_day, 1, $1, $1
+    FROM (SELECT vehicle_id, depot_id, kind, raise_reason AS reason, rank, due_day, made_us FROM forecasts
+            WHERE raise_reason IS NOT NULL
+        UNION ALL SELECT vehicle_id, depot_id, kind, reason, rank, due_day, made_us FROM order_calls) f
+    WHERE NOT EXISTS (SELECT 1 FROM stale_cars s WHERE s.vehicle_id = f.vehicle_id)
         AND EXISTS (SELECT 1 FROM vehicles v WHERE v.id = f.vehicle_id AND v.retired_day IS NULL
             AND (v.created_us <= $3 OR f.made_us <= $4))
         AND NOT EXISTS (SELECT 1 FROM work_orders w WHERE w.vehicle_id = f.vehicle_id AND w.kind = f.kind
