@@ -36,6 +36,10 @@ pub struct Settings {
     pub usage: Usage,
     /// Due dates.
     pub due: Due,
+    /// How packs wear.
+    pub wear: Wear,
+    /// What a replacement costs.
+    pub cost: Cost,
     /// Raising of orders.
     pub raise: Raise,
     /// The loops.
@@ -175,6 +179,44 @@ pub struct Due {
     pub horizon_days: i64,
     pub silent_days: i64,
     pub used_above_miles: f64,
+}
+
+/// How packs wear; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Wear {
+    pub prior_miles: f64,
+    pub prior_miles_spread: f64,
+    pub prior_shape: f64,
+    pub prior_shape_spread: f64,
+    pub prior_effect_spread: f64,
+    pub activation_ev: f64,
+    pub reference_c: f64,
+    pub watch_v: BTreeMap<String, f64>,
+    pub weak_v: BTreeMap<String, f64>,
+    pub new_spread_v: f64,
+    pub unannounced_share: f64,
+    pub watch_chance: f64,
+    pub plan_chance: f64,
+    pub now_chance: f64,
+    pub strong_code: f64,
+    pub sign_code: f64,
+    pub airflow_limit: f64,
+    pub assess_again_days: i64,
+}
+
+/// What a replacement costs; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Cost {
+    pub pack: f64,
+    pub labour: f64,
+    pub tow: f64,
+    pub lost_shift: f64,
+    pub shifts_planned: f64,
+    pub shifts_roadside: f64,
 }
 
 /// Raising of orders; see defaults.toml for each.
@@ -351,8 +393,8 @@ fn insert(table: &mut Table, key: &str, value: Value) {
     }
 }
 
-/// Maps whose names are the fleet's own: speeds of vehicle types, trust in sources.
-const OPEN: [&str; 2] = ["track.max_kmh.", "track.trust."];
+/// Maps whose names are the fleet's own: speeds of vehicle types, trust in sources, limits of pack types.
+const OPEN: [&str; 4] = ["track.max_kmh.", "track.trust.", "wear.watch_v.", "wear.weak_v."];
 
 fn is_open(key: &str) -> bool {
     OPEN.iter().any(|prefix| key.starts_with(prefix))
@@ -410,6 +452,9 @@ fn first_fault(layers: &Layers, fault: &toml::de::Error) -> ConfigFault {
 
 fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
     let share = |value: f64| (0.0..=1.0).contains(&value);
+    let spread = |value: f64| value > 0.0 && value <= 10.0;
+    let volts = |map: &BTreeMap<String, f64>| map.values().all(|volts| *volts > 0.0 && *volts <= 50.0);
+    let money = |value: f64| (0.0..1e12).contains(&value);
     let checks: &[(&str, bool, &str)] = &[
         ("connections", settings.connections >= 1, "at least 1"),
         ("limits.body_mib", settings.limits.body_mib >= 1, "at least 1"),
@@ -442,6 +487,38 @@ fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
         ("due.horizon_days", (1..=36_500).contains(&settings.due.horizon_days), "1 to 36500"),
         ("due.silent_days", settings.due.silent_days >= 1, "at least 1"),
         ("due.used_above_miles", settings.due.used_above_miles >= 0.0, "0 or more"),
+        ("wear.prior_miles", settings.wear.prior_miles > 0.0, "more than 0"),
+        ("wear.prior_miles_spread", spread(settings.wear.prior_miles_spread), "more than 0, at most 10"),
+        ("wear.prior_shape", (0.1..=20.0).contains(&settings.wear.prior_shape), "0.1 to 20"),
+        ("wear.prior_shape_spread", spread(settings.wear.prior_shape_spread), "more than 0, at most 10"),
+        ("wear.prior_effect_spread", spread(settings.wear.prior_effect_spread), "more than 0, at most 10"),
+        ("wear.activation_ev", (0.0..=2.0).contains(&settings.wear.activation_ev), "0 to 2"),
+        ("wear.reference_c", (-50.0..=100.0).contains(&settings.wear.reference_c), "-50 to 100"),
+        ("wear.watch_v.any", volts(&settings.wear.watch_v), "volts above 0, at most 50"),
+        ("wear.weak_v.any", volts(&settings.wear.weak_v), "volts above 0, at most 50"),
+        ("wear.new_spread_v", (0.0..1.0).contains(&settings.wear.new_spread_v), "0 or more, below 1"),
+        ("wear.unannounced_share", share(settings.wear.unannounced_share), "0 to 1"),
+        ("wear.watch_chance", share(settings.wear.watch_chance), "0 to 1"),
+        (
+            "wear.plan_chance",
+            share(settings.wear.plan_chance) && settings.wear.plan_chance >= settings.wear.watch_chance,
+            "wear.watch_chance to 1",
+        ),
+        (
+            "wear.now_chance",
+            share(settings.wear.now_chance) && settings.wear.now_chance >= settings.wear.plan_chance,
+            "wear.plan_chance to 1",
+        ),
+        ("wear.strong_code", (1.0..=1000.0).contains(&settings.wear.strong_code), "1 to 1000"),
+        ("wear.sign_code", (1.0..=1000.0).contains(&settings.wear.sign_code), "1 to 1000"),
+        ("wear.airflow_limit", (1.0..=100.0).contains(&settings.wear.airflow_limit), "1 to 100"),
+        ("wear.assess_again_days", (0..=3_660).contains(&settings.wear.assess_again_days), "0 to 3660"),
+        ("cost.pack", money(settings.cost.pack), "0 or more"),
+        ("cost.labour", money(settings.cost.labour), "0 or more"),
+        ("cost.tow", money(settings.cost.tow), "0 or more"),
+        ("cost.lost_shift", money(settings.cost.lost_shift), "0 or more"),
+        ("cost.shifts_planned", money(settings.cost.shifts_planned), "0 or more"),
+        ("cost.shifts_roadside", money(settings.cost.shifts_roadside), "0 or more"),
         ("raise.settle_seconds", (0..=3600).contains(&settings.raise.settle_seconds), "0 to 3600"),
         ("raise.quiet_days_after_cancel", (0..=366).contains(&settings.raise.quiet_days_after_cancel), "0 to 366"),
         ("loops.tick_ms", settings.loops.tick_ms >= 10, "at least 10"),
