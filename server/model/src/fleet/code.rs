@@ -86,6 +86,13 @@ impl Code {
         })
     }
 
+    /// Whether a dirty or blocked fan can set the code too, so that the cooling is checked before the pack is judged
+    /// (common practice, no published source).
+    #[must_use]
+    pub const fn cooling_first(self) -> bool {
+        matches!(self.number, 0x0A7F | 0x0A80)
+    }
+
     /// The block, counted from one, that a code of the maker's range names: P3011 the first, P3020 the tenth (from
     /// memory). Its digits are decimal ones.
     #[must_use]
@@ -269,6 +276,17 @@ mod tests {
         for (text, bytes) in pairs {
             assert_eq!(code(text).to_bytes(), bytes, "{text}");
             assert_eq!(Code::from_bytes(bytes).to_string(), text);
+        }
+    }
+
+    #[test]
+    fn what_a_dirty_fan_can_set() {
+        for (text, cooling_first) in
+            [("P0A80", true), ("P0A80-1F", true), ("P0A7F", true), ("P3011", false), ("P0A82", false)]
+        {
+            assert_eq!(code(text).cooling_first(), cooling_first, "{text}");
+            let told = code(text).meaning().unwrap().todo.contains("cooling first");
+            assert_eq!(told, cooling_first, "{text}");
         }
     }
 

@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use super::quadrature::integral;
 use crate::dist::{Weibull, gamma};
 
 /// What a replacement costs, in the manager's currency.
@@ -200,26 +201,12 @@ pub fn hold(curve: Weibull, costs: Costs, age: f64, further: f64) -> Result<Hold
     Ok(Holding { chance, expected_loss: (costs.roadside - costs.planned) * chance, spared: rate * used })
 }
 
-/// The integral of `S(age + u) / S(age)` over `u` from 0 to `further`, by Gauss and Legendre's rule of five points on
-/// each of sixteen parts.
+/// The integral of `S(age + u) / S(age)` over `u` from 0 to `further`, in sixteen parts.
 fn use_within(curve: Weibull, age: f64, further: f64) -> f64 {
-    // Abramowitz & Stegun, table 25.4, n = 5.
-    const POINTS: [(f64, f64); 5] = [
-        (-0.906_179_845_938_664, 0.236_926_885_056_189),
-        (-0.538_469_310_105_683, 0.478_628_670_499_366),
-        (0.0, 0.568_888_888_888_889),
-        (0.538_469_310_105_683, 0.478_628_670_499_366),
-        (0.906_179_845_938_664, 0.236_926_885_056_189),
-    ];
     const PARTS: u32 = 16;
-    let half = further.max(0.0) / f64::from(2 * PARTS);
-    let part = |number: u32| {
-        let middle = half * f64::from(2 * number + 1);
-        let at =
-            |(place, weight): (f64, f64)| weight * half * libm::exp(-curve.hazard_between(age, middle + half * place));
-        POINTS.into_iter().map(at).sum::<f64>()
-    };
-    (0..PARTS).map(part).sum()
+    let width = further.max(0.0) / f64::from(PARTS);
+    let lives = |further: f64| libm::exp(-curve.hazard_between(age, further));
+    (0..PARTS).map(|part| integral(width * f64::from(part), width * f64::from(part + 1), lives)).sum()
 }
 
 #[cfg(test)]

@@ -11,6 +11,8 @@ pub mod life;
 mod lived;
 #[cfg(test)]
 mod made;
+pub mod outlook;
+mod quadrature;
 mod recurrence;
 pub mod robust;
 pub mod spread;
