@@ -12,6 +12,7 @@ use ventmile_model::fleet::{
 };
 use ventmile_model::track::{self, Track};
 use ventmile_model::usage::{self, Fits, Prior, RoadDays, Told, Usage};
+use ventmile_model::wear::airflow::{Airflow, BroughtForward, Trend};
 
 use super::limits::{duty_settings, track_limits, usage_settings};
 use crate::config::Settings;
@@ -99,6 +100,10 @@ pub struct Assessment {
     pub chance_past_late: Option<f64>,
     /// The day the lead time ends.
     pub lead_ends: NaiveDate,
+    /// How well the pack is cooled, by its checks.
+    pub airflow: Airflow,
+    /// The fan service brought forward, because the airflow will not last until it.
+    pub brought_forward: Option<BroughtForward>,
     /// Sources all of whose readings seem to be in a wrong unit.
     pub suspects: Vec<(i64, track::Suspicion)>,
     /// The newest reading, where it alone moves the date far and no later one has confirmed it.
@@ -235,6 +240,15 @@ pub fn assess(
         interval(&parts, start.as_ref()?, rule, today, settings.due.horizon_days)
     };
     let interval = interval_by(&track, &usage);
+    let airflow = super::packs::airflow_of(logs, now, settings);
+    let planned = interval.as_ref().and_then(|interval| interval.due.early.p50);
+    let brought_forward =
+        planned.zip(airflow.trend).and_then(|(day, trend)| trend.brings_forward(day_start(day, zone)));
+    let interval = interval.map(|interval| match brought_forward {
+        Some(forward) => Interval { due: interval.due.brought_forward(local_day(forward.to, zone)), ..interval },
+        None => interval,
+    });
+    notes.extend(brought_forward.zip(airflow.trend).map(|(forward, trend)| airflow_note(forward, &trend, zone)));
     let provisional = track.provisional().and_then(|newest| {
         let track = track.without_last();
         let before = interval_by(&track, &usage_by(&track))?.due;
@@ -261,6 +275,8 @@ pub fn assess(
         off_road_today: logs.off_road.iter().any(|off| off.covers(today)),
         chance_past_late,
         lead_ends,
+        airflow,
+        brought_forward,
         suspects: track::suspect_sources(&track),
         provisional,
         raise_reason: None,
@@ -269,6 +285,17 @@ pub fn assess(
     };
     assessment.raise_reason = raise_reason(&assessment, logs, rule);
     assessment
+}
+
+fn airflow_note(forward: BroughtForward, trend: &Trend, zone: Tz) -> String {
+    format!(
+        "brought forward to {} by its airflow: the pack heats up {:.2} times as much as after its last fan service, {:.2} is \
+         the limit; by the day the distance or the hours give, it would be past that with a chance of {:.0} %",
+        local_day(forward.to, zone),
+        trend.index,
+        trend.limit,
+        forward.chance_by_planned * 100.0
+    )
 }
 
 /// Days before a car came into service ask for no logs, like days off the road.
@@ -450,6 +477,9 @@ fn raise_reason(assessment: &Assessment, logs: &CarLogs, rule: &Rule) -> Option<
     let ahead = TimeDelta::days(rule.lead_days);
     if let Some(early) = due.early.p50.filter(|early| *early - ahead <= assessment.today) {
         let lead = rule.lead_days;
+        if assessment.brought_forward.is_some() {
+            return Some(format!("brought forward to {early}: the pack heats up more than after its last fan service"));
+        }
         return Some(if early <= assessment.today {
             format!("inside its window since {early}")
         } else {

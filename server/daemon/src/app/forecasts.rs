@@ -7,8 +7,11 @@ use ventmile_model::fleet::Kind;
 
 use super::assess::{Assessment, FORECAST_KINDS, assess};
 use super::item::Item;
+use super::life::FleetLife;
 use super::{App, hindsight};
-use crate::store::{CarLogs, ForecastRow, PastForecast, Recast, RuleRecord, StoreError, Usual, order_number};
+use crate::store::{
+    CarLogs, ForecastRow, PackRecast, PastForecast, Recast, RuleRecord, StoreError, Usual, order_number,
+};
 
 /// More rules than a fleet will ever have.
 pub(super) const ALL_RULES: i64 = 10_000;
@@ -34,6 +37,7 @@ struct Computed {
     row: ForecastRow,
     record: Vec<PastForecast>,
     settle: Vec<PastForecast>,
+    packs: PackRecast,
 }
 
 /// What is usual at each depot by these forecasts: the mean of the cars that have history of their own.
@@ -76,6 +80,7 @@ impl App {
             return Ok(0);
         }
         self.refresh_fits().await?;
+        let fleet = self.fleet_life().await?;
         let rules = self.store.rules("", None, ALL_RULES).await?;
         let cars = self.cars(&claimed).await?;
         let usual = self.usual_of(&cars).await?;
@@ -87,7 +92,7 @@ impl App {
         let count = cars.len();
         let app = self.clone();
         // Computing a batch takes milliseconds to seconds: not on the threads that answer requests.
-        let computed = tokio::task::spawn_blocking(move || app.compute(&cars, &rules, &usual, &open)).await;
+        let computed = tokio::task::spawn_blocking(move || app.compute(&cars, &rules, &usual, &open, &fleet)).await;
         let recast = computed.map_err(|_| StoreError::Stopped)?;
         self.store.save_forecasts(&recast, now).await?;
         Ok(count)
@@ -148,10 +153,11 @@ impl App {
         rules: &[RuleRecord],
         usual: &HashMap<i64, Usual>,
         open: &HashMap<i64, Vec<PastForecast>>,
+        fleet: &FleetLife,
     ) -> Recast {
         let (serving, retired): (Vec<_>, Vec<_>) = cars.iter().partition(|car| !car.retired);
         let of = |cars: &[&CarLogs], usual: &HashMap<i64, Usual>| -> Vec<Computed> {
-            cars.iter().flat_map(|car| self.computed(car, rules, usual, open)).collect()
+            cars.iter().flat_map(|car| self.computed(car, rules, usual, open, fleet)).collect()
         };
         let mut all = of(&serving, usual);
         // A depot's first cars say what is usual there, for those of the same batch that have no history of their own.
@@ -164,10 +170,13 @@ impl App {
         all.retain(|one| again.iter().all(|car| car.vehicle_id != one.row.vehicle_id));
         all.extend(of(&again, &learned));
         let gone = retired.iter().map(|car| (car.vehicle_id, car.mark)).collect();
-        all.into_iter().fold(Recast { gone, ..Recast::default() }, |mut recast, one| {
+        // Of a car out of service only what its packs lived through is still of use.
+        let packs = of(&retired, usual).into_iter().map(|one| one.packs).collect();
+        all.into_iter().fold(Recast { gone, packs, ..Recast::default() }, |mut recast, one| {
             recast.rows.push(one.row);
             recast.record.extend(one.record);
             recast.settle.extend(one.settle);
+            recast.packs.push(one.packs);
             recast
         })
     }
@@ -178,6 +187,7 @@ impl App {
         rules: &[RuleRecord],
         usual: &HashMap<i64, Usual>,
         open: &HashMap<i64, Vec<PastForecast>>,
+        fleet: &FleetLife,
     ) -> Vec<Computed> {
         let usual = usual.get(&car.depot_id).copied().unwrap_or_default();
         let own = open.get(&car.vehicle_id).map_or(&[][..], Vec::as_slice);
@@ -185,7 +195,9 @@ impl App {
             let rule = rule_for(rules, kind, car)?;
             let assessment = assess(car, &rule.rule, usual, &self.fits.get(), None, self.now(), &self.settings);
             let settled = |past: &PastForecast| hindsight::settled(past, car, &assessment);
+            let packs = self.packs_of(car, &assessment, &rule.rule, fleet);
             Some(Computed {
+                packs: packs.recast(car, &assessment, &self.settings),
                 row: self.row(car, kind, &assessment),
                 record: hindsight::to_keep(car, kind, &assessment),
                 settle: own.iter().filter(|past| past.kind == kind).filter_map(settled).collect(),

@@ -8,8 +8,10 @@ pub mod forecasts;
 pub mod hindsight;
 pub mod item;
 pub mod keys;
+pub mod life;
 pub mod limits;
 pub mod orders;
+pub mod packs;
 pub mod what_if;
 
 use std::sync::Arc;
@@ -40,6 +42,8 @@ pub struct App {
     pub keyring: Arc<keys::Keyring>,
     /// What the fleet's past says about the days ahead.
     pub fits: Arc<fits::LatestFits>,
+    /// What the fleet's packs say together.
+    pub life: Arc<life::LatestLife>,
 }
 
 impl App {
@@ -59,6 +63,7 @@ impl App {
             news,
             keyring: Arc::default(),
             fits: Arc::default(),
+            life: Arc::default(),
         })
     }
 

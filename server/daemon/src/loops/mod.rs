@@ -31,6 +31,7 @@ pub fn start(app: &App, stop: &CancellationToken, tasks: &TaskTracker) {
     tasks.spawn(outdated(app.clone(), stop.clone()));
     tasks.spawn(keep::run(app.clone(), stop.clone()));
     tasks.spawn(refit::run(app.clone(), stop.clone()));
+    tasks.spawn(refit::packs(app.clone(), stop.clone()));
 }
 
 /// Waits, unless the loops are told to stop first; whether to go on.

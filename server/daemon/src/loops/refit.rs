@@ -9,6 +9,9 @@ use crate::app::App;
 /// How often a fit is looked for that has grown old.
 const EVERY: Duration = Duration::from_secs(600);
 
+/// How often it is looked whether packs have come or failed since the life curve was learned.
+const LOOK_AT_PACKS: Duration = Duration::from_secs(30);
+
 pub(super) async fn run(app: App, stop: CancellationToken) {
     loop {
         match app.refit_when_due().await {
@@ -17,6 +20,20 @@ pub(super) async fn run(app: App, stop: CancellationToken) {
             Err(error) => tracing::error!(%error, "the usage model could not be fitted; the last fit stays in use"),
         }
         if !super::pause(&stop, EVERY).await {
+            return;
+        }
+    }
+}
+
+/// Learns the life curve anew once a day, and when packs have failed or many have come.
+pub(super) async fn packs(app: App, stop: CancellationToken) {
+    loop {
+        match app.learn_life_when_due().await {
+            Ok(true) => tracing::info!("learned the life curve anew"),
+            Ok(false) => {}
+            Err(error) => tracing::error!(%error, "the life curve could not be learned; the last one stays in use"),
+        }
+        if !super::pause(&stop, LOOK_AT_PACKS).await {
             return;
         }
     }

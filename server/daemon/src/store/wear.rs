@@ -180,6 +180,10 @@ const SETTLE_RISK: &str = "UPDATE past_risks SET failed_day = $3, seen_day = $3
 const EXPOSURES: &str = "SELECT vehicle_id, installed_us, serial, pack_type, entry_metres, exit_metres, in_use, failed,
         metres_per_day, heat, late_share, path
     FROM pack_exposures ORDER BY vehicle_id, installed_us, serial";
+const COUNT: &str = "SELECT count(*), CAST(coalesce(sum(failed), 0) AS BIGINT) FROM pack_exposures
+    WHERE exit_metres > entry_metres AND entry_metres >= 0";
+const MARK_ALL: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
+    SELECT id, $1, $1, 0 FROM vehicles WHERE retired_day IS NULL ORDER BY id ON CONFLICT (vehicle_id) DO NOTHING";
 const ON_CURVE: &str = "SELECT v.unit, d.code AS depot, e.vehicle_id, e.installed_us, e.serial, e.pack_type,
         e.entry_metres, e.exit_metres, e.in_use, e.failed, e.metres_per_day, e.heat, e.late_share, e.path
     FROM pack_exposures e JOIN vehicles v ON v.id = e.vehicle_id JOIN depots d ON d.id = v.depot_id
@@ -277,6 +281,24 @@ impl Store {
     pub async fn exposures(&self) -> Result<Vec<ExposureRow>> {
         let rows: Vec<ExposureColumns> = read!(self, pool => sqlx::query_as(EXPOSURES).fetch_all(pool).await)?;
         rows.into_iter().map(ExposureRow::try_from).collect()
+    }
+
+    /// How many packs there are to learn from, and how many of them were worn out.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn count_exposures(&self) -> Result<(i64, i64)> {
+        Ok(read!(self, pool => sqlx::query_as(COUNT).fetch_one(pool).await)?)
+    }
+
+    /// Marks every car in service stale.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn mark_every_car(&self, now: DateTime<Utc>) -> Result<()> {
+        let mut tx = self.begin().await?;
+        within!(&mut tx, c => sqlx::query(MARK_ALL).bind(micros(now)).execute(c).await.map(drop))?;
+        tx.commit().await
     }
 
     /// Packs with their age, the oldest first.

@@ -151,6 +151,15 @@ pub struct Due {
 }
 
 impl Due {
+    /// The same, with the early edge reached by `day` at the latest: what a signal of condition does to a service.
+    #[must_use]
+    pub fn brought_forward(self, day: NaiveDate) -> Self {
+        let capped = |date: Option<NaiveDate>| earlier(date, Some(day));
+        let early = Quantiles { p10: capped(self.early.p10), p50: capped(self.early.p50), p90: capped(self.early.p90) };
+        let inside_days = early.p50.zip(self.late.p50).map(|(early, late)| (late - early).num_days().max(0));
+        Self { early, inside_days, ..self }
+    }
+
     /// The chance that a late edge is reached on or before the local day `by`.
     #[must_use]
     pub fn chance_past_late(&self, by: NaiveDate) -> f64 {

@@ -116,6 +116,23 @@ impl Accelerators {
         Ok(all)
     }
 
+    /// No covariates: every pack counts as a usual one.
+    #[must_use]
+    pub const fn none(usual: Usual) -> Self {
+        Self { covariates: Vec::new(), left_out: Vec::new(), columns: Vec::new(), usual }
+    }
+
+    /// Leaves one covariate out that a fit refuses; `None` where there is none of that number.
+    pub fn leave_out(&mut self, number: usize) -> Option<Covariate> {
+        if number >= self.covariates.len() {
+            return None;
+        }
+        self.columns.remove(number);
+        let covariate = self.covariates.remove(number);
+        self.left_out.push(covariate.clone());
+        Some(covariate)
+    }
+
     /// The covariates of one use, in the same order, for a curve of its own.
     #[must_use]
     pub fn of(&self, of: &Use) -> Vec<f64> {
@@ -155,6 +172,17 @@ mod tests {
         assert_eq!(all.of(&used(100.0, 1.0, "C")), [0.0, 1.0, 0.0]);
         let two = std::f64::consts::LN_2;
         assert_eq!(all.columns, [vec![0.0, two, -two], vec![0.0, 0.5, 0.0], vec![0.0, 1.0, 0.0]]);
+    }
+
+    #[test]
+    fn what_a_fit_refuses_can_be_left_out() {
+        let usual = Usual { rate: 100.0, pack_type: "A".into() };
+        let uses = [used(100.0, 0.0, "A"), used(200.0, 0.5, "B")];
+        let mut all = Accelerators::new(&uses, usual.clone()).unwrap();
+        assert_eq!(all.leave_out(1), Some(Covariate::LateShare));
+        assert_eq!((all.covariates.len(), all.columns.len(), all.of(&uses[1]).len()), (2, 2, 2));
+        assert_eq!(all.leave_out(2), None);
+        assert_eq!(Accelerators::none(usual).of(&uses[0]), [0.0; 0]);
     }
 
     #[test]

@@ -208,6 +208,12 @@ impl Lives {
         Self::new(lives, &[])
     }
 
+    /// No lives.
+    #[must_use]
+    pub fn none() -> Self {
+        Self::laid_out(Vec::new(), &[])
+    }
+
     /// The same lives without their covariates.
     #[must_use]
     pub fn without_covariates(&self) -> Self {

@@ -1,0 +1,544 @@
+//! One car's packs: what each has lived through, what checks and codes show of the one in the car, what is to be expected
+//! of it, and which orders that calls for.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use serde::{Deserialize, Serialize};
+use ventmile_model::fleet::{
+    Chemistry, CodeLog, CodeState, Kind, Layout, Metres, Mode, PackCheck, PackLife, PackType, Rule, SpreadLimits,
+    Trips, day_start, local_day,
+};
+use ventmile_model::wear::airflow::{self, Airflow, AirflowSettings};
+use ventmile_model::wear::block_wear::{BlockWear, look_ahead};
+use ventmile_model::wear::drift::Path;
+use ventmile_model::wear::life::Covariate;
+use ventmile_model::wear::outlook::{
+    self, Air, Band, Chances, CodeWeights, Cooling, Factor, Inputs, LifeCurve, Outlook, RiskLimits, SpreadCheck,
+    SpreadWalk,
+};
+use ventmile_model::wear::robust::Point;
+use ventmile_model::wear::spread::{Spread, SpreadSettings, spread};
+use ventmile_model::wear::{Carrier, Costs, End, Exposure, Holding, Lived, hold};
+
+use super::App;
+use super::assess::{Assessment, day_of, zone_on};
+use super::life::{FleetLife, StoredPaths, heat};
+use crate::config::Settings;
+use crate::store::{CarLogs, ExposureRow, OrderCall, OutlookRow, PackRecast, PastRisk};
+
+/// A month, for what holding on to a pack costs.
+const MONTH_DAYS: f64 = 30.0;
+
+/// The limits of types that have none of their own.
+const ANY: &str = "any";
+
+/// The pack in a car, and all that is known of it.
+#[derive(Debug)]
+pub struct CurrentPack {
+    /// Its time in the car.
+    pub lived: Lived,
+    /// What it has lived through, as the curve takes it.
+    pub exposure: ExposureRow,
+    /// Its covariates on the curve.
+    pub covariates: Vec<f64>,
+    /// Limits of its type.
+    pub limits: SpreadLimits,
+    /// The spread of its blocks.
+    pub spread: Spread,
+    /// By that alone: when its weakest block reaches the limit.
+    pub alone: BlockWear,
+    /// Its car's trouble codes.
+    pub codes: CodeLog,
+    /// What is to be expected, all taken together.
+    pub outlook: Result<Outlook, outlook::BadInput>,
+    /// What keeping it for another month is expected to cost.
+    pub holding: Option<Holding>,
+    /// When it was last checked.
+    pub last_check_at: Option<DateTime<Utc>>,
+}
+
+/// The packs of a car.
+#[derive(Debug)]
+pub struct CarPacks {
+    /// Every pack's time in the car with what it lived through.
+    pub lived: Vec<(Lived, ExposureRow)>,
+    /// The one that is in it.
+    pub current: Option<CurrentPack>,
+}
+
+/// What a list shows of a pack's outlook; distances are metres.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PackItem {
+    /// Its serial; `None` where no pack is registered for the car.
+    pub serial: Option<String>,
+    /// Its type.
+    pub pack_type: String,
+    /// Its age.
+    pub age_metres: f64,
+    /// What its car covers a day.
+    pub metres_per_day: f64,
+    /// Band of risk.
+    pub band: String,
+    /// Chance of degradation within 30, 90 and 180 days; `None` where nothing is known.
+    pub chances: Option<[f64; 3]>,
+    /// Interval of the chance within 90 days.
+    pub interval: Option<[f64; 2]>,
+    /// The day by which degradation is as likely as not.
+    pub median_on: Option<NaiveDate>,
+    /// The weightiest reason in words.
+    pub reason: Option<String>,
+    /// When it was last checked.
+    pub last_check_at: Option<DateTime<Utc>>,
+    /// Why no chance is given.
+    pub no_chance_because: Option<String>,
+}
+
+/// The band of a pack of which nothing is known.
+pub const UNKNOWN_BAND: &str = "unknown";
+
+/// The three horizons' chances.
+#[must_use]
+pub fn three(chances: Chances) -> [f64; 3] {
+    [chances.within_30, chances.within_90, chances.within_180]
+}
+
+/// The settings of the airflow index.
+#[must_use]
+pub fn airflow_settings(settings: &Settings) -> AirflowSettings {
+    AirflowSettings { limit: settings.wear.airflow_limit, ..AirflowSettings::default() }
+}
+
+/// The fan services of a car in order, its start in service first: until one is done that stands for one.
+#[must_use]
+pub fn fan_services(logs: &CarLogs) -> Vec<DateTime<Utc>> {
+    let started = day_start(logs.in_service_on, zone_on(logs, logs.in_service_on));
+    let done = logs.services.iter().filter(|(kind, _)| kind.restarts_fan_interval()).map(|(_, service)| service.at);
+    let mut all: Vec<DateTime<Utc>> = std::iter::once(started).chain(done).collect();
+    all.sort_unstable();
+    all
+}
+
+/// How well the pack in a car is cooled.
+#[must_use]
+pub fn airflow_of(logs: &CarLogs, now: DateTime<Utc>, settings: &Settings) -> Airflow {
+    airflow::airflow(&logs.checks, &fan_services(logs), now, &airflow_settings(settings))
+}
+
+fn limit(by_type: &BTreeMap<String, f64>, pack_type: &str, otherwise: f64) -> f64 {
+    by_type.get(pack_type).or_else(|| by_type.get(ANY)).copied().unwrap_or(otherwise)
+}
+
+/// The limits of a pack type.
+#[must_use]
+pub fn limits_of(pack_type: &str, settings: &Settings) -> SpreadLimits {
+    let default = SpreadLimits::default();
+    let weak_v = limit(&settings.wear.weak_v, pack_type, default.weak_v);
+    SpreadLimits { watch_v: limit(&settings.wear.watch_v, pack_type, default.watch_v).min(weak_v), weak_v }
+}
+
+/// What a replacement costs on a planned day and on the road side.
+#[must_use]
+pub fn costs(settings: &Settings) -> Costs {
+    let cost = &settings.cost;
+    let both = cost.pack + cost.labour;
+    Costs {
+        planned: both + cost.lost_shift * cost.shifts_planned,
+        roadside: both + cost.tow + cost.lost_shift * cost.shifts_roadside,
+    }
+}
+
+/// The outlook's settings; the noise of spread is the fleet's own where it is known.
+fn outlook_settings(settings: &Settings, fleet: &FleetLife) -> outlook::Settings {
+    let wear = &settings.wear;
+    let walk = SpreadWalk { new_v: wear.new_spread_v, ..SpreadWalk::default() };
+    let noise = fleet.drift_by_metre.map_or(walk.noise_v2_per_m, |fleet| fleet.noise);
+    outlook::Settings {
+        walk: SpreadWalk { noise_v2_per_m: noise, ..walk },
+        unannounced: wear.unannounced_share,
+        codes: CodeWeights { strong: wear.strong_code, sign: wear.sign_code, ..CodeWeights::default() },
+        limits: RiskLimits { watch: wear.watch_chance, plan: wear.plan_chance, now: wear.now_chance },
+        ..outlook::Settings::default()
+    }
+}
+
+/// A type as checks are held against it. Where the register does not say how the pack is put together the checks tell how
+/// many blocks it has, and no bound is set on their volts: a layout is never assumed.
+fn pack_type(pack: Option<&PackLife>, checks: &[PackCheck], limits: SpreadLimits) -> Option<PackType> {
+    let told = pack.and_then(|pack| pack.layout);
+    let chemistry = pack.and_then(|pack| pack.chemistry).unwrap_or(Chemistry::LithiumIon);
+    let layout = told.or_else(|| {
+        let mut counts: BTreeMap<usize, usize> = BTreeMap::new();
+        checks.iter().for_each(|check| *counts.entry(check.block_volts.len()).or_default() += 1);
+        let (blocks, _) = counts.into_iter().max_by_key(|(_, count)| *count)?;
+        Some(Layout { blocks: u16::try_from(blocks).ok()?, modules_per_block: 100, cells_per_module: 1 })
+    })?;
+    Some(PackType { layout, chemistry, limits })
+}
+
+/// What happened to a car's packs, laid out for the model.
+struct Case<'a> {
+    logs: &'a CarLogs,
+    assessment: &'a Assessment,
+    carrier: Carrier<'a>,
+    fleet: &'a FleetLife,
+    now: DateTime<Utc>,
+    settings: &'a Settings,
+}
+
+/// Assesses the packs of a car.
+#[must_use]
+pub fn assess_packs(
+    logs: &CarLogs,
+    assessment: &Assessment,
+    rule: &Rule,
+    fleet: &FleetLife,
+    now: DateTime<Utc>,
+    settings: &Settings,
+) -> CarPacks {
+    let services = fan_services(logs);
+    let windows = rule.windows(assessment.grading.grade);
+    let carrier = Carrier {
+        track: &assessment.track,
+        watched_from: day_start(logs.in_service_on, zone_on(logs, logs.in_service_on)),
+        odometer_then: logs.odometer_in_service,
+        packs: &logs.packs,
+        services: &services,
+        late_after: windows.distance.map(|window| window.late),
+    };
+    let case = Case { logs, assessment, carrier, fleet, now, settings };
+    let lived: Vec<(Lived, ExposureRow)> = case
+        .carrier
+        .lived()
+        .into_iter()
+        .map(|lived| {
+            let exposure = case.exposure(&lived);
+            (lived, exposure)
+        })
+        .collect();
+    let last = lived.last().filter(|(lived, _)| lived.end == End::InUse && !logs.retired);
+    let current = last.map(|(lived, exposure)| case.current(lived, exposure));
+    CarPacks { lived, current }
+}
+
+impl Case<'_> {
+    fn type_of(&self, lived: &Lived) -> String {
+        let unregistered = || self.logs.model.clone().unwrap_or_else(|| "unregistered".to_owned());
+        lived.pack.as_ref().map_or_else(unregistered, |pack| pack.pack_type.clone())
+    }
+
+    fn checks(&self, lived: &Lived) -> Vec<PackCheck> {
+        let within = |check: &&PackCheck| {
+            check.at >= lived.from && check.at <= self.now && lived.end.at().is_none_or(|end| check.at <= end)
+        };
+        self.logs.checks.iter().filter(within).cloned().collect()
+    }
+
+    fn spread(&self, lived: &Lived, checks: &[PackCheck]) -> Option<Spread> {
+        let limits = limits_of(&self.type_of(lived), self.settings);
+        let pack = pack_type(lived.pack.as_ref(), checks, limits)?;
+        Some(spread(checks, &pack, &SpreadSettings::default()))
+    }
+
+    /// The deficits of the weakest block by the pack's age in metres.
+    fn by_age(&self, lived: &Lived, spread: &Spread) -> Vec<Point> {
+        let Some(first) = spread.levels.first().map(|level| level.at) else { return Vec::new() };
+        let at = |days: f64| first + TimeDelta::milliseconds((days * 86_400_000.0) as i64);
+        let aged = |point: Point| Some(Point { t: lived.age_at(&self.carrier, at(point.t))?, ..point });
+        spread.path().into_iter().filter_map(aged).collect()
+    }
+
+    fn exposure(&self, lived: &Lived) -> ExposureRow {
+        let checks = self.checks(lived);
+        let temperatures: Vec<Exposure> =
+            checks.iter().filter_map(|check| Some(Exposure { celsius: check.pack_c?, hours: 1.0 })).collect();
+        let path = self.spread(lived, &checks).filter(|spread| spread.levels.len() > 1).map(|spread| {
+            let sums: StoredPaths = [Path::of(&spread.path()).sums(), Path::of(&self.by_age(lived, &spread)).sums()];
+            serde_json::to_string(&sums).unwrap_or_default()
+        });
+        ExposureRow {
+            vehicle_id: self.logs.vehicle_id,
+            installed_at: lived.from,
+            serial: lived.pack.as_ref().map(|pack| pack.serial.clone()).unwrap_or_default(),
+            pack_type: self.type_of(lived),
+            entry: lived.entry,
+            exit: lived.age,
+            in_use: lived.end == End::InUse && !self.logs.retired,
+            failed: lived.end.is_failure(),
+            metres_per_day: lived.metres_per_day,
+            heat: heat(self.settings).mean_factor(&temperatures),
+            late_share: lived.late_share,
+            path,
+        }
+    }
+
+    fn current(&self, lived: &Lived, exposure: &ExposureRow) -> CurrentPack {
+        let checks = self.checks(lived);
+        let spread = self.spread(lived, &checks).unwrap_or_default();
+        let limits = limits_of(&exposure.pack_type, self.settings);
+        let codes = self.codes();
+        let covariates = self.fleet.covariates(exposure);
+        let outlook = self.outlook(lived, &covariates, &spread, limits, &codes);
+        let metres_per_day = self.assessment.usage.metres_per_day;
+        let holding = self.fleet.fit.as_ref().ok().and_then(|fit| {
+            let further = MONTH_DAYS * metres_per_day;
+            hold(fit.curve(&covariates), costs(self.settings), lived.age, further).ok()
+        });
+        CurrentPack {
+            lived: lived.clone(),
+            exposure: exposure.clone(),
+            alone: look_ahead(&spread, self.fleet.drift.as_ref(), limits),
+            last_check_at: checks.last().map(|check| check.at),
+            covariates,
+            limits,
+            spread,
+            codes,
+            outlook,
+            holding,
+        }
+    }
+
+    /// The codes as they stand. A day that was driven without a count of its trips counts one.
+    fn codes(&self) -> CodeLog {
+        let trips = self
+            .assessment
+            .days
+            .iter()
+            .map(|(date, day)| (*date, day.trips.max(day.seat_trips).max(u32::from(day.driven))));
+        let by_day: BTreeMap<NaiveDate, u32> = trips.collect();
+        CodeLog::fold(&self.logs.codes, Trips { by_day: &by_day, zone: self.logs.zone }, self.now)
+    }
+
+    fn outlook(
+        &self,
+        lived: &Lived,
+        covariates: &[f64],
+        spread: &Spread,
+        limits: SpreadLimits,
+        codes: &CodeLog,
+    ) -> Result<Outlook, outlook::BadInput> {
+        let metres = |metres: f64| Metres(metres.round() as i64);
+        let checks: Vec<SpreadCheck> = self
+            .by_age(lived, spread)
+            .into_iter()
+            .map(|point| SpreadCheck { age: metres(point.t.max(0.0)), spread_v: point.level })
+            .collect();
+        let trend = self.assessment.airflow.trend;
+        let chance = trend.map(|trend| {
+            let now = self.now;
+            move |days: f64| trend.chance(now + TimeDelta::milliseconds((days * 86_400_000.0) as i64))
+        });
+        let cooling = Cooling {
+            air: match trend {
+                None => Air::NotKnown,
+                Some(trend) if trend.index >= trend.limit => Air::Over,
+                Some(_) => Air::Within,
+            },
+            chance_within: chance.as_ref().map(|chance| chance as &dyn Fn(f64) -> f64),
+        };
+        let named = self.fleet.accelerators.covariates.iter().zip(covariates).zip(&self.fleet.means);
+        let covariates: Vec<outlook::Covariate> = named
+            .map(|((covariate, value), usual)| outlook::Covariate {
+                factor: factor(covariate),
+                value: *value,
+                usual: *usual,
+            })
+            .collect();
+        let inputs = Inputs {
+            age: metres(lived.age.max(0.0)),
+            metres_per_day: self.assessment.usage.metres_per_day,
+            usual: self.fleet.usual,
+            life: self.fleet.fit.as_ref().ok().map(|fit| LifeCurve { fit, covariates: &covariates }),
+            limit_v: limits.weak_v,
+            checks: &checks,
+            codes,
+            cooling,
+            unit: self.logs.distance_unit,
+        };
+        outlook::outlook(&inputs, &outlook_settings(self.settings, self.fleet))
+    }
+}
+
+const fn factor(covariate: &Covariate) -> Factor {
+    match covariate {
+        Covariate::Rate => Factor::UsageRate,
+        Covariate::Heat => Factor::Heat,
+        Covariate::LateShare => Factor::LateServices,
+        Covariate::PackType(_) => Factor::PackType,
+    }
+}
+
+impl CurrentPack {
+    /// Its band of risk.
+    #[must_use]
+    pub fn band(&self) -> &'static str {
+        self.outlook.as_ref().ok().and_then(|outlook| outlook.band).map_or(UNKNOWN_BAND, Band::as_str)
+    }
+
+    /// The chances within the three horizons.
+    #[must_use]
+    pub fn chances(&self) -> Option<[f64; 3]> {
+        self.outlook.as_ref().ok().and_then(|outlook| outlook.chances).map(three)
+    }
+
+    /// Why there is no chance.
+    #[must_use]
+    pub fn no_chance_because(&self) -> Option<String> {
+        match &self.outlook {
+            Err(bad) => Some(bad.to_string()),
+            Ok(outlook) if outlook.chances.is_none() => Some("too few packs have failed for a life curve".to_owned()),
+            Ok(_) => None,
+        }
+    }
+
+    /// The day by which degradation is as likely as not.
+    #[must_use]
+    pub fn median_on(&self, today: NaiveDate) -> Option<NaiveDate> {
+        let ahead = self.outlook.as_ref().ok()?.median?;
+        today.checked_add_signed(TimeDelta::try_days(ahead.days.ceil() as i64)?)
+    }
+
+    /// What a list shows.
+    #[must_use]
+    pub fn item(&self, assessment: &Assessment) -> PackItem {
+        let outlook = self.outlook.as_ref().ok();
+        PackItem {
+            serial: Some(self.exposure.serial.clone()).filter(|serial| !serial.is_empty()),
+            pack_type: self.exposure.pack_type.clone(),
+            age_metres: self.lived.age,
+            metres_per_day: assessment.usage.metres_per_day,
+            band: self.band().to_owned(),
+            chances: self.chances(),
+            interval: outlook.and_then(|outlook| outlook.interval).map(|range| [range.low, range.high]),
+            median_on: self.median_on(assessment.today),
+            reason: outlook.and_then(|outlook| outlook.reasons.first()).map(|reason| reason.says.clone()),
+            last_check_at: self.last_check_at,
+            no_chance_because: self.no_chance_because(),
+        }
+    }
+}
+
+/// Places in the queue before everything else, and among the rest.
+const FIRST: i64 = -1;
+const AMONG: i64 = 2;
+
+impl CarPacks {
+    /// What a recast saves of them.
+    #[must_use]
+    pub fn recast(&self, logs: &CarLogs, assessment: &Assessment, settings: &Settings) -> PackRecast {
+        let seen_on = assessment.last_reading_at.map_or(assessment.today, |at| day_of(logs, at)).min(assessment.today);
+        let failures = self.lived.iter().filter(|(lived, _)| lived.end.is_failure());
+        PackRecast {
+            vehicle_id: logs.vehicle_id,
+            exposures: self.lived.iter().map(|(_, exposure)| exposure.clone()).collect(),
+            outlook: self.current.as_ref().map(|current| OutlookRow {
+                depot_id: logs.depot_id,
+                serial: Some(current.exposure.serial.clone()).filter(|serial| !serial.is_empty()),
+                pack_type: current.exposure.pack_type.clone(),
+                band: current.band(),
+                chance_90: current.chances().map_or(0.0, |[_, within_90, _]| within_90),
+                made_on: assessment.today,
+                item: serde_json::to_string(&current.item(assessment)).unwrap_or_default(),
+            }),
+            calls: self.current.as_ref().map(|current| current.calls(logs, assessment, settings)).unwrap_or_default(),
+            risk: self.current.as_ref().and_then(|current| {
+                Some(PastRisk {
+                    vehicle_id: logs.vehicle_id,
+                    depot_id: logs.depot_id,
+                    made_on: assessment.today,
+                    installed_at: current.lived.from,
+                    chances: current.chances()?,
+                    failed_on: None,
+                    seen_on,
+                })
+            }),
+            failures: failures.filter_map(|(lived, _)| Some((lived.from, day_of(logs, lived.end.at()?)))).collect(),
+            seen_on,
+        }
+    }
+}
+
+impl CurrentPack {
+    /// Orders that its codes and its risk call for; none whose reason was there before the last job of its kind was done.
+    fn calls(&self, logs: &CarLogs, assessment: &Assessment, settings: &Settings) -> Vec<OrderCall> {
+        let mut calls: BTreeMap<&'static str, OrderCall> = BTreeMap::new();
+        let mut call = |kind: Kind, rank: i64, reason: String| {
+            let new =
+                || OrderCall { kind, depot_id: logs.depot_id, reason: String::new(), rank, due_on: assessment.today };
+            let joined = calls.entry(kind.as_str()).or_insert_with(new);
+            joined.rank = joined.rank.min(rank);
+            let gap = if joined.reason.is_empty() { "" } else { "; " };
+            joined.reason.push_str(gap);
+            joined.reason.push_str(&reason);
+        };
+        let done = |kind: Kind| {
+            let own = logs.services.iter().filter(|(done, _)| *done == kind);
+            own.map(|(_, service)| service.at).max()
+        };
+        for (code, standing) in self.codes.standings().filter(|(_, standing)| standing.state == CodeState::Confirmed) {
+            let Some(meaning) = code.meaning() else { continue };
+            let kind = if meaning.mode == Mode::Cooling { Kind::CoolingCheck } else { Kind::PackAssessment };
+            if done(kind).is_none_or(|done| standing.last > done) {
+                let rank = if meaning.mode == Mode::Isolation { FIRST } else { AMONG };
+                call(kind, rank, format!("{code}: {}; {}", meaning.says, meaning.todo));
+            }
+        }
+        if let Some(duct) =
+            assessment.airflow.loose_duct.filter(|duct| done(Kind::CoolingCheck).is_none_or(|done| duct.service > done))
+        {
+            let factor = duct.factor.mid;
+            let on = day_of(logs, duct.service);
+            call(
+                Kind::CoolingCheck,
+                AMONG,
+                format!(
+                    "the pack heats up {factor:.2} times as much since the fan service of {on}: a duct may be loose"
+                ),
+            );
+        }
+        if let Some(reason) = self.risk_reason(settings) {
+            let again = TimeDelta::days(settings.wear.assess_again_days);
+            let lately =
+                done(Kind::PackAssessment).is_some_and(|done| local_day(done + again, logs.zone) > assessment.today);
+            if !lately {
+                call(Kind::PackAssessment, AMONG, reason);
+            }
+        }
+        calls.into_values().collect()
+    }
+
+    /// Why its risk calls for an assessment.
+    fn risk_reason(&self, settings: &Settings) -> Option<String> {
+        let outlook = self.outlook.as_ref().ok()?;
+        let limit = settings.wear.plan_chance * 100.0;
+        match outlook.band? {
+            Band::Degraded if !self.codes.standings().any(|(_, standing)| standing.state == CodeState::Confirmed) => {
+                let weakest = self.spread.weakest?;
+                Some(format!(
+                    "block {} lies {:.2} V under the others at like load, over the limit of {:.2} V",
+                    weakest.block + 1,
+                    weakest.deficit_v,
+                    self.limits.weak_v
+                ))
+            }
+            Band::Plan | Band::Now | Band::Degraded => {
+                let [_, within_90, _] = three(outlook.chances?);
+                (within_90 >= settings.wear.plan_chance).then(|| {
+                    format!(
+                        "{:.0} % chance of degradation within 90 days, over the limit of {limit:.0} %",
+                        within_90 * 100.0
+                    )
+                })
+            }
+            Band::Low | Band::Watch => None,
+        }
+    }
+}
+
+impl App {
+    /// What the packs of a car are like, from its logs and its forecast.
+    #[must_use]
+    pub fn packs_of(&self, logs: &CarLogs, assessment: &Assessment, rule: &Rule, fleet: &FleetLife) -> CarPacks {
+        assess_packs(logs, assessment, rule, fleet, self.now(), &self.settings)
+    }
+}
