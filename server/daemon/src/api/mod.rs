@@ -11,10 +11,12 @@ mod hindsight;
 pub mod import;
 mod journal;
 mod key;
+mod life_curve;
 mod logs;
 mod open;
 mod orders;
 mod pack_logs;
+mod packs;
 mod page;
 mod problem;
 mod request;
@@ -77,7 +79,12 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(forecast::list_duty_days))
         .routes(routes!(what_if::ask_what_if))
         .routes(routes!(day_lists::get_day_list))
+        .routes(routes!(packs::list_pack_outlook))
+        .routes(routes!(packs::get_vehicle_pack))
+        .routes(routes!(packs::get_pack))
+        .routes(routes!(life_curve::get_life_curve))
         .routes(routes!(hindsight::get_hindsight))
+        .routes(routes!(life_curve::get_risk_hindsight))
         .routes(routes!(orders::list_work_orders, orders::raise_work_order))
         .routes(routes!(orders::take_next_work_order))
         .routes(routes!(orders::get_work_order, orders::change_work_order))

@@ -140,6 +140,17 @@ impl FleetLife {
         self.accelerators.of(&use_of(row, stand))
     }
 
+    /// The covariates of a usual pack: the fleet's means, of one type where it is given.
+    #[must_use]
+    pub fn usual_covariates(&self, pack_type: Option<&str>) -> Vec<f64> {
+        let value = |(covariate, mean): (&Covariate, &f64)| match (covariate, pack_type) {
+            (Covariate::PackType(name), Some(asked)) => f64::from(u8::from(name == asked)),
+            (Covariate::PackType(_), None) => 0.0,
+            _ => *mean,
+        };
+        self.accelerators.covariates.iter().zip(&self.means).map(value).collect()
+    }
+
     /// How many packs have failed.
     #[must_use]
     pub fn failures(&self) -> f64 {

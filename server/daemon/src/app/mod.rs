@@ -12,6 +12,7 @@ pub mod life;
 pub mod limits;
 pub mod orders;
 pub mod packs;
+pub mod risks;
 pub mod what_if;
 
 use std::sync::Arc;

@@ -125,6 +125,18 @@ pub enum Standing {
     Weak,
 }
 
+impl Standing {
+    /// The standing's name in answers.
+    #[must_use]
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Sound => "sound",
+            Self::Watch => "watch",
+            Self::Weak => "weak",
+        }
+    }
+}
+
 impl Weakest {
     /// Where the block stands.
     #[must_use]

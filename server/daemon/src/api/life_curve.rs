@@ -1,0 +1,518 @@
+//! The life curve of the fleet's packs, what a replacement is worth, and whether the risks were right.
+
+use std::sync::Arc;
+
+use axum::extract::State;
+use axum::response::{IntoResponse, Response};
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use ventmile_model::fleet::{DistanceUnit, Metres};
+use ventmile_model::wear::life::{Covariate, Interval, LifeFit, Quantity, profile};
+use ventmile_model::wear::{NoOptimum, Replacement, cheapest_age};
+
+use super::body::Params;
+use super::key::{Key, Read};
+use super::packs::RangeAnswer;
+use super::problem::Problem;
+use super::shapes::{shown, thousandth};
+use super::upcoming::{parameter, unit_asked};
+use super::values;
+use crate::app::App;
+use crate::app::life::FleetLife;
+use crate::app::packs::costs;
+use crate::app::risks::{self, HorizonRecord};
+use crate::store::{LivedPack, RiskFilter};
+
+/// The level of the intervals here.
+const LEVEL: f64 = 0.9;
+
+/// What is asked of the life curve.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(super) struct CurveQuery {
+    /// Packs shown on it only of this depot.
+    depot: Option<String>,
+    /// Packs shown on it only of this type; the curve then is that of a usual pack of the type.
+    #[serde(rename = "type")]
+    pack_type: Option<String>,
+    /// Unit for distances; `mi` when left out.
+    distance_unit: Option<String>,
+    /// Packs shown on it, the oldest first.
+    limit: Option<i64>,
+}
+
+/// An estimate with its interval.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct EstimateAnswer {
+    /// The estimate.
+    value: f64,
+    /// Its 90 % interval, by profile likelihood.
+    interval: RangeAnswer,
+}
+
+/// What a covariate does to life.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct EffectAnswer {
+    /// Which: the rate of use, the heat, the share driven past the late edge, or a pack type.
+    covariate: String,
+    /// The factor by which life is longer: for the rate of use and the heat factor where either doubles; for the share
+    /// where all of the distance is driven late; for a type beside the commonest one.
+    life_factor: EstimateAnswer,
+    /// What that means, and what it does not.
+    says: &'static str,
+}
+
+/// A point of the curve.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CurvePoint {
+    /// Distance a pack has behind it.
+    age: f64,
+    /// Share of usual packs that live longer.
+    survival: f64,
+    /// Its 90 % interval.
+    interval: RangeAnswer,
+}
+
+/// A step of the curve of Kaplan and Meier.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct StepAnswer {
+    /// Distance at which packs failed.
+    age: f64,
+    /// Packs under watch just before.
+    at_risk: f64,
+    /// Packs that failed there.
+    failed: f64,
+    /// Share that lives longer, counted without a curve.
+    survival: f64,
+}
+
+/// A pack on the curve.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CurvePack {
+    /// Its serial; null where none is registered for the car.
+    serial: Option<String>,
+    /// Its car.
+    unit: String,
+    /// That car's depot.
+    depot: String,
+    /// Its type.
+    #[serde(rename = "type")]
+    pack_type: String,
+    /// Distance it had behind it when watching began: above 0 in a car bought used.
+    watched_from: f64,
+    /// Distance it has behind it, or had at its end.
+    age: f64,
+    /// Whether it is in the car still.
+    in_use: bool,
+    /// Whether it was worn out at its end.
+    failed: bool,
+    /// Share of such packs, used as it was, that live longer than it has.
+    survival: Option<f64>,
+}
+
+/// The cheapest way to replace packs.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ReplacementAnswer {
+    /// A replacement on a planned day, in the manager's currency.
+    planned_cost: f64,
+    /// The same after a failure on the road: tow and lost shifts too.
+    roadside_cost: f64,
+    /// The cheapest age to replace a usual pack; null where there is no finite optimum.
+    cheapest_age: Option<f64>,
+    /// Why there is none.
+    no_finite_optimum_because: Option<&'static str>,
+    /// Cost per thousand of `distance_unit` in the long run, replaced so.
+    cost_per_thousand: f64,
+    /// The same where every pack is run to its failure.
+    run_to_failure_per_thousand: f64,
+}
+
+/// What late fan services cost in pack life, by this fleet's own packs.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct LateServicesAnswer {
+    /// Mean life of a usual pack whose fan is always serviced in time.
+    life_in_time: f64,
+    /// 90 % interval of the change of that life where all distance is driven past the late edge; below 0 is lost.
+    life_change: RangeAnswer,
+    /// The same in money for each pack's life, at the price of a planned replacement; above 0 is lost.
+    cost_per_pack: RangeAnswer,
+    /// What this is and is not.
+    says: &'static str,
+}
+
+/// The life curve of a usual pack of this fleet.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct LifeCurveAnswer {
+    /// When it was learned.
+    made_at: DateTime<Utc>,
+    /// Packs it was learned from.
+    packs: f64,
+    /// Those of them that were worn out.
+    failures: f64,
+    /// Unit of distances.
+    distance_unit: &'static str,
+    /// Why there is no curve.
+    no_curve_because: Option<String>,
+    /// The Weibull shape: above 1 the risk rises with age.
+    shape: Option<EstimateAnswer>,
+    /// The Weibull scale: by this distance 63 % of usual packs have failed.
+    scale: Option<EstimateAnswer>,
+    /// The distance by which a tenth of usual packs has failed.
+    b10: Option<EstimateAnswer>,
+    /// What a usual pack is.
+    usual: String,
+    /// What was held likely before any failure.
+    prior: String,
+    /// What changes life.
+    effects: Vec<EffectAnswer>,
+    /// Covariates of which nothing can be said, since they follow from the others here.
+    inseparable: Vec<String>,
+    /// The curve, in fifty steps.
+    points: Vec<CurvePoint>,
+    /// The curve of Kaplan and Meier beside it.
+    kaplan_meier: Vec<StepAnswer>,
+    /// Whether the curve fits: the chance of packs that follow it straying as far (a score test of failures seen against
+    /// expected by age).
+    fit_chance: Option<f64>,
+    /// A plain warning where it does not fit, or too few packs have failed to tell.
+    warning: Option<String>,
+    /// The cheapest age to replace a usual pack.
+    replacement: Option<ReplacementAnswer>,
+    /// What late fan services cost.
+    late_services: Option<LateServicesAnswer>,
+    /// Packs on the curve, the oldest first.
+    on_curve: Vec<CurvePack>,
+}
+
+/// The curve and what an answer needs beside it.
+struct Curve<'a> {
+    life: &'a FleetLife,
+    fit: &'a LifeFit,
+    covariates: Vec<f64>,
+    unit: DistanceUnit,
+}
+
+fn range(interval: Interval, through: impl Fn(f64) -> f64) -> RangeAnswer {
+    RangeAnswer { low: interval.low.map(&through), high: interval.high.map(&through) }
+}
+
+impl Curve<'_> {
+    fn distance(&self, metres: f64) -> f64 {
+        shown(Metres(metres.round() as i64), self.unit)
+    }
+
+    fn estimate(&self, value: f64, quantity: Quantity<'_>, through: impl Fn(f64) -> f64) -> EstimateAnswer {
+        let interval = profile(&self.life.lives, &self.life.prior, self.fit, quantity, LEVEL);
+        let interval = interval.unwrap_or(Interval { low: None, high: None });
+        EstimateAnswer { value: through(value), interval: range(interval, through) }
+    }
+
+    fn points(&self) -> Vec<CurvePoint> {
+        const STEPS: u32 = 50;
+        let curve = self.fit.curve(&self.covariates);
+        let oldest = self.life.lives.lives().iter().map(|life| life.exit).fold(0.0, f64::max);
+        let end = curve.quantile(0.95).min(3.0 * oldest).max(oldest);
+        let point = |step: u32| {
+            let age = end * f64::from(step) / f64::from(STEPS);
+            let (_, failed) = self.fit.chance_within(0.0, age, &self.covariates, LEVEL);
+            let lives = |chance: Option<f64>| chance.map(|chance| thousandth(1.0 - chance));
+            CurvePoint {
+                age: self.distance(age),
+                survival: thousandth(curve.survival(age)),
+                interval: RangeAnswer { low: lives(failed.high), high: lives(failed.low) },
+            }
+        };
+        (0..=STEPS).map(point).collect()
+    }
+
+    fn effects(&self) -> Vec<EffectAnswer> {
+        let effect = |(number, covariate): (usize, &Covariate)| {
+            let (times, says) = reading(covariate);
+            let factor = move |coefficient: f64| thousandth((coefficient * times).exp());
+            Some(EffectAnswer {
+                covariate: covariate.to_string(),
+                life_factor: self.estimate(*self.fit.coefficients.get(number)?, Quantity::Coefficient(number), factor),
+                says,
+            })
+        };
+        self.life.accelerators.covariates.iter().enumerate().filter_map(effect).collect()
+    }
+
+    fn replacement(&self, app: &App) -> Option<ReplacementAnswer> {
+        let costs = costs(&app.settings);
+        let thousand = 1_000.0 * self.unit.metres();
+        let cents = |rate: f64| (rate * thousand * 100.0).round() / 100.0;
+        let answer = |age: Option<f64>, reason: Option<NoOptimum>, rate: f64, to_failure: f64| ReplacementAnswer {
+            planned_cost: costs.planned,
+            roadside_cost: costs.roadside,
+            cheapest_age: age.map(|age| self.distance(age)),
+            no_finite_optimum_because: reason.map(no_optimum),
+            cost_per_thousand: cents(rate),
+            run_to_failure_per_thousand: cents(to_failure),
+        };
+        Some(match cheapest_age(self.fit.curve(&self.covariates), costs).ok()? {
+            Replacement::AtAge { age, rate, run_to_failure } => answer(Some(age), None, rate, run_to_failure),
+            Replacement::AtFailure { reason, rate } => answer(None, Some(reason), rate, rate),
+        })
+    }
+
+    fn late_services(&self, app: &App) -> Option<LateServicesAnswer> {
+        let number = self.life.accelerators.covariates.iter().position(|one| *one == Covariate::LateShare)?;
+        let mut in_time = self.covariates.clone();
+        *in_time.get_mut(number)? = 0.0;
+        let mean = self.fit.curve(&in_time).mean();
+        let interval =
+            profile(&self.life.lives, &self.life.prior, self.fit, Quantity::Coefficient(number), LEVEL).ok()?;
+        let change = |coefficient: f64| mean * (coefficient.exp() - 1.0);
+        let price = costs(&app.settings).planned;
+        // A pack that lives so much shorter is bought so much more often for the same distance.
+        let money = |coefficient: f64| (price * ((-coefficient).exp() - 1.0) * 100.0).round() / 100.0;
+        Some(LateServicesAnswer {
+            life_in_time: self.distance(mean),
+            life_change: range(interval, |coefficient| self.distance(change(coefficient))),
+            cost_per_pack: RangeAnswer { low: interval.high.map(money), high: interval.low.map(money) },
+            says: LATE,
+        })
+    }
+}
+
+const LATE: &str = "An association in this fleet's own packs, adjusted for rate of use, heat and type as far as they are \
+    known: cars serviced late may differ in other ways too. Given as a range, not as a point.";
+
+/// By how much a covariate is changed for its effect to be told, and what that means.
+fn reading(covariate: &Covariate) -> (f64, &'static str) {
+    let doubled = std::f64::consts::LN_2;
+    match covariate {
+        Covariate::Rate => (
+            doubled,
+            "life in distance where the car goes twice as far a day: 1 is ageing by distance alone, 2 by calendar alone",
+        ),
+        Covariate::Heat => (doubled, "life where heat ages a pack twice as fast; half is what Arrhenius' law says"),
+        Covariate::LateShare => (1.0, LATE),
+        Covariate::PackType(_) => (1.0, "life of this type beside the commonest one"),
+    }
+}
+
+const fn no_optimum(reason: NoOptimum) -> &'static str {
+    match reason {
+        NoOptimum::RiskDoesNotRise => "the risk does not rise with age, so a new pack is no safer than an old one",
+        NoOptimum::RoadsideIsNoDearer => "a failure on the road costs no more than a planned replacement",
+        NoOptimum::BeyondAnyAge => "the risk rises so slowly that the age is beyond any number",
+    }
+}
+
+fn on_curve(pack: LivedPack, life: &FleetLife, unit: DistanceUnit) -> CurvePack {
+    let row = &pack.exposure;
+    let distance = |metres: f64| shown(Metres(metres.round() as i64), unit);
+    let survival = life.fit.as_ref().ok().map(|fit| thousandth(fit.curve(&life.covariates(row)).survival(row.exit)));
+    CurvePack {
+        watched_from: distance(row.entry),
+        age: distance(row.exit),
+        in_use: row.in_use,
+        failed: row.failed,
+        survival,
+        serial: Some(pack.exposure.serial).filter(|serial| !serial.is_empty()),
+        unit: pack.unit,
+        depot: pack.depot,
+        pack_type: pack.exposure.pack_type,
+    }
+}
+
+fn usual(life: &FleetLife, unit: DistanceUnit) -> String {
+    format!(
+        "in a car that goes {:.0} {unit} a day, kept at the heat factor of the fleet, its fan serviced as late as in the fleet",
+        life.usual.metres_per_day / unit.metres()
+    )
+}
+
+fn prior(life: &FleetLife, unit: DistanceUnit) -> String {
+    let (Some(shape), Some(scale)) = (life.prior.log_shape, life.prior.log_scale) else { return String::new() };
+    format!(
+        "shape {:.1} and scale {:.0} {unit}, each known to a factor of {:.1} and {:.1} with 68 %; no covariate is held to \
+         matter; settings wear.prior_…",
+        shape.mean.exp(),
+        scale.mean.exp() / unit.metres(),
+        shape.sd.exp(),
+        scale.sd.exp()
+    )
+}
+
+/// The life curve
+///
+/// Weibull with censoring and truncation, by maximum a posteriori with a weak, stated prior, with Kaplan and Meier's curve
+/// beside it; what replacing packs costs; the fleet's packs on it. A pack pulled for its condition counts as worn out.
+#[utoipa::path(
+    get, path = "/v1/life-curve", operation_id = "get_life_curve", tag = "Answers", params(CurveQuery),
+    responses((status = 200, body = LifeCurveAnswer), Problem),
+    security(("key" = ["read"]))
+)]
+pub(super) async fn get_life_curve(
+    State(app): State<App>,
+    Key(caller, _): Key<Read>,
+    Params(query): Params<CurveQuery>,
+) -> Result<Response, Problem> {
+    let unit = unit_asked(query.distance_unit.as_deref())?.unwrap_or(DistanceUnit::Mile);
+    let limit = super::page::limit(&app, query.limit)?;
+    let life = app.fleet_life().await?;
+    let packs = app
+        .store
+        .lived_packs(query.depot.as_deref(), query.pack_type.as_deref(), caller.actor.key_depots_of(), limit)
+        .await?;
+    let asked = query.pack_type;
+    // Profiles of a big fleet take a while: not on the threads that answer requests.
+    let answer = tokio::task::spawn_blocking(move || life_curve(&app, &life, packs, asked.as_deref(), unit)).await;
+    let answer = answer.map_err(|_| crate::store::StoreError::Stopped)?;
+    Ok(axum::Json(answer).into_response())
+}
+
+fn life_curve(
+    app: &App,
+    life: &Arc<FleetLife>,
+    packs: Vec<LivedPack>,
+    pack_type: Option<&str>,
+    unit: DistanceUnit,
+) -> LifeCurveAnswer {
+    let curve =
+        life.fit.as_ref().ok().map(|fit| Curve { life, fit, covariates: life.usual_covariates(pack_type), unit });
+    let distance = |metres: f64| shown(Metres(metres.round() as i64), unit);
+    LifeCurveAnswer {
+        made_at: life.made_at,
+        packs: life.lives.packs(),
+        failures: life.failures(),
+        distance_unit: unit.as_str(),
+        no_curve_because: life.fit.as_ref().err().map(ToString::to_string),
+        shape: curve.as_ref().map(|curve| curve.estimate(curve.fit.shape(), Quantity::Shape, thousandth)),
+        scale: curve.as_ref().map(|curve| {
+            let scale = curve.fit.curve(&curve.covariates).scale;
+            curve.estimate(scale, Quantity::Scale(&curve.covariates), distance)
+        }),
+        b10: curve.as_ref().map(|curve| {
+            let age = curve.fit.curve(&curve.covariates).quantile(0.1);
+            curve.estimate(age, Quantity::Quantile(0.1, &curve.covariates), distance)
+        }),
+        usual: usual(life, unit),
+        prior: prior(life, unit),
+        effects: curve.as_ref().map(Curve::effects).unwrap_or_default(),
+        inseparable: life.inseparable.iter().map(ToString::to_string).collect(),
+        points: curve.as_ref().map(Curve::points).unwrap_or_default(),
+        kaplan_meier: life
+            .steps
+            .iter()
+            .map(|step| StepAnswer {
+                age: distance(step.age),
+                at_risk: step.at_risk,
+                failed: step.failed,
+                survival: thousandth(step.survival),
+            })
+            .collect(),
+        fit_chance: life.check.as_ref().and_then(|check| check.chance).map(thousandth),
+        warning: life.check.as_ref().and_then(|check| check.warning).map(|warning| warning.to_string()),
+        replacement: curve.as_ref().and_then(|curve| curve.replacement(app)),
+        late_services: curve.as_ref().and_then(|curve| curve.late_services(app)),
+        on_curve: packs.into_iter().map(|pack| on_curve(pack, life, unit)).collect(),
+    }
+}
+
+/// Which risks are looked at.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub(super) struct RiskQuery {
+    /// Told on or after this day; two years ago when left out.
+    from: Option<String>,
+    /// Told on or before this day; today when left out.
+    to: Option<String>,
+    /// Only of this depot.
+    depot: Option<String>,
+}
+
+/// A tenth of the risks, from the lowest to the highest.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct DecileAnswer {
+    /// Risks in it.
+    n: usize,
+    /// Their mean.
+    told: f64,
+    /// Share of the packs that were worn out within the horizon.
+    happened: f64,
+}
+
+/// How right the risks of one horizon were.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RiskRecord {
+    /// Days ahead.
+    days: i64,
+    /// Risks whose outcome is known.
+    n: usize,
+    /// Packs that were worn out within the horizon.
+    failures: usize,
+    /// Brier score: mean squared distance of the chance from the outcome; the smaller the better.
+    brier: Option<f64>,
+    /// The Brier score of telling every pack the share that failed.
+    brier_of_base_rate: Option<f64>,
+    /// By tenths of the risks.
+    deciles: Vec<DecileAnswer>,
+}
+
+/// Were the risks right.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RiskHindsightAnswer {
+    /// Told on or after this day.
+    from: NaiveDate,
+    /// Told on or before this day.
+    to: NaiveDate,
+    /// Within 30, 90 and 180 days.
+    horizons: Vec<RiskRecord>,
+    /// How it is counted.
+    note: &'static str,
+}
+
+const RISK_NOTE: &str = "One risk a week and car is kept. It counts once the pack was worn out or followed to the end of the \
+    horizon; one whose pack went for another reason before, or that is not followed so far yet, does not.";
+
+fn record(days: i64, record: HorizonRecord) -> RiskRecord {
+    RiskRecord {
+        days,
+        n: record.count,
+        failures: record.failures,
+        brier: record.brier.map(|score| (score * 1e5).round() / 1e5),
+        brier_of_base_rate: record.base.map(|score| (score * 1e5).round() / 1e5),
+        deciles: record
+            .deciles
+            .into_iter()
+            .map(|decile| DecileAnswer {
+                n: decile.count,
+                told: thousandth(decile.told),
+                happened: thousandth(decile.happened),
+            })
+            .collect(),
+    }
+}
+
+/// Were the risks right
+///
+/// Chances of degradation as they were told against what happened: reliability by tenths, and the Brier score beside that
+/// of the base rate.
+#[utoipa::path(
+    get, path = "/v1/hindsight/risks", operation_id = "get_risk_hindsight", tag = "Answers", params(RiskQuery),
+    responses((status = 200, body = RiskHindsightAnswer), Problem),
+    security(("key" = ["read"]))
+)]
+pub(super) async fn get_risk_hindsight(
+    State(app): State<App>,
+    Key(caller, _): Key<Read>,
+    Params(query): Params<RiskQuery>,
+) -> Result<Response, Problem> {
+    let today = app.now().date_naive();
+    let to = parameter("to", query.to.as_deref(), values::date)?.unwrap_or(today);
+    let two_years_ago = today.checked_sub_days(Days::new(730)).unwrap_or(today);
+    let from = parameter("from", query.from.as_deref(), values::date)?.unwrap_or(two_years_ago);
+    let filter =
+        RiskFilter { from, to, depot: query.depot, key_depots_of: caller.actor.key_depots_of(), limit: risks::MOST };
+    let past = app.store.past_risks(&filter).await?;
+    let horizons = risks::HORIZONS.iter().enumerate();
+    let horizons = horizons.map(|(place, days)| record(*days, risks::of_horizon(&past, place, *days))).collect();
+    Ok(axum::Json(RiskHindsightAnswer { from, to, horizons, note: RISK_NOTE }).into_response())
+}
