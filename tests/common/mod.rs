@@ -280,8 +280,13 @@ pub async fn car(client: &Client, unit: &str, depot: &str) {
 
 /// A month of readings at 17:00 UTC up to the day before `NOW`, `per_day` miles a day, ending at `last` miles.
 pub fn month_of_readings(unit: &str, last: f64, per_day: f64) -> Value {
+    daily_readings(unit, last, per_day, 30)
+}
+
+/// The same of so many days.
+fn daily_readings(unit: &str, last: f64, per_day: f64, days: i64) -> Value {
     let end = instant("2026-03-17T17:00:00Z");
-    (0..30)
+    (0..days)
         .map(|back| {
             json!({
                 "unit": unit, "at": end - TimeDelta::days(back), "odometer": last - per_day * back as f64,
@@ -349,7 +354,7 @@ pub fn weekday(date: &NaiveDate) -> bool {
 pub async fn ordinary_car(client: &Client, unit: &str, depot: &str) {
     car(client, unit, depot).await;
     serviced(client, unit, "2026-02-10T17:00:00Z", 35_750.0).await;
-    post(client, "odometer-readings", month_of_readings(unit, 41_000.0, 150.0)).await;
+    post(client, "odometer-readings", daily_readings(unit, 41_000.0, 150.0, 35)).await;
     post(client, "duty-logs", duty(unit, dates("2026-02-11", "2026-03-17").filter(weekday), 8.0)).await;
     post(client, "seat-logs", seats(unit, dates("2026-02-11", "2026-03-17").filter(weekday), 4)).await;
 }

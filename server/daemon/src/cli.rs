@@ -107,6 +107,9 @@ struct Backtest {
     /// What a day without a row means.
     #[arg(long, value_enum, default_value = "unknown", requires = "daily")]
     absent: Absent,
+    /// Print the table of each origin too.
+    #[arg(long, requires = "daily", conflicts_with = "json")]
+    origins: bool,
     /// Print the table as JSON.
     #[arg(long)]
     json: bool,
@@ -224,7 +227,13 @@ async fn backtest(common: &Common, asked: &Backtest) -> Result<(), Failure> {
     let table = match (&asked.daily, &asked.targets, asked.limit) {
         (Some(daily), Some(targets), Some(limits)) => {
             let task = backtest::read_task(daily, targets, limits, asked.absent)?;
-            backtest::run(&task.fleet, &task.cases, &usage_settings(&settings))
+            let run = backtest::run_by_origin(&task.fleet, &task.cases, &usage_settings(&settings));
+            run.map(|(origins, all)| {
+                for (origin, table) in origins.iter().filter(|_| asked.origins) {
+                    print!("day {origin}\n{}\n", table.text());
+                }
+                all
+            })
         }
         _ => open(settings).await?.backtest().await?,
     };

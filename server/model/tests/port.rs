@@ -4,7 +4,7 @@
 
 use std::collections::HashMap;
 
-use ventmile_model::usage::{Coefficients, Features, Outlook, Reach, Record, Row, Snapshots};
+use ventmile_model::usage::{Brought, Coefficients, Features, Outlook, Reach, Record, Row, Snapshots};
 
 /// Numbers are written with twelve digits, the record with ten.
 const TOLERANCE: f64 = 1e-6;
@@ -66,7 +66,8 @@ fn filters_of_five_vehicles() {
             .collect();
         for on in 1..=day {
             let [miles, hours] = days.get(&on).copied().unwrap_or_default();
-            snapshots.step(on, if expected[2] == "miles" { miles } else { hours }, miles > 0.0);
+            let amount = if expected[2] == "miles" { miles } else { hours };
+            snapshots.step(&Brought { number: on, amount, driven: miles > 0.0, own: false });
         }
         let found = snapshots.finish(day)[0].unwrap().features;
         let found = [found.level, found.change, found.noise, found.idle];

@@ -126,7 +126,8 @@ pub struct TrackAnswer {
 /// How far the car goes in a day: a stated model.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct UsageAnswer {
-    /// `own` (its own readings), `depot` (the mean of its depot) or `assumed` (a setting).
+    /// `own` (its own readings), `changed` (its own before a move to another depot and the mean of that depot to equal
+    /// parts, its own days since drawn towards them), `depot` (the mean of its depot) or `assumed` (a setting).
     basis: &'static str,
     /// Day of the first reading used.
     from: Option<NaiveDate>,
@@ -149,13 +150,19 @@ pub struct UsageAnswer {
     idle: Option<f64>,
     /// `b0` to `b3` for the distance: of the days to an edge at 10, 50 and 90 % chance.
     lines: [[f64; 4]; 3],
+    /// What each weekday brings of the distance beside the mean day, Monday to Sunday, with mean 1; 0 where the car is
+    /// practically never driven. Short or uneven histories are drawn towards 1.
+    weekdays: [f64; 7],
+    /// The same of the duty hours.
+    weekdays_hours: [f64; 7],
     /// The model in words.
     model: &'static str,
 }
 
 const MODEL: &str = "the distance of n days on the road is, in its 90, 50 and 10 % quantiles, a n exp(b0 + b1 r + b2 v \
     sqrt(60/n) + b3 i), with the car's own a, r, v and i and, for each quantile, b0 to b3 as learned from the fleet's past; \
-    the edge at a distance D is reached within n days with the chance that n days bring at least D; a history of less \
+    the edge at a distance D is reached within n days with the chance that n days bring at least D; each day on the road \
+    counts as its weekday does beside the mean day; a history of less \
     than 45 days is drawn towards the rate of the depot";
 
 /// The rule that applies.
@@ -312,6 +319,8 @@ fn usage(assessment: &Assessment, unit: DistanceUnit) -> UsageAnswer {
         noise: known.map(|known| thousandth(known.noise)),
         idle: known.map(|known| thousandth(known.idle)),
         lines: usage.fits.metres.lines.map(|line| line.map(thousandth)),
+        weekdays: usage.metres_week.weights().map(thousandth),
+        weekdays_hours: usage.hours_week.weights().map(thousandth),
         model: MODEL,
     }
 }

@@ -11,7 +11,7 @@ use ventmile_model::fleet::{
     local_day,
 };
 use ventmile_model::track::{self, Track};
-use ventmile_model::usage::{self, Fits, Prior, RoadDays, Told, Usage};
+use ventmile_model::usage::{self, Fits, Plans, Prior, RoadDays, Told, Usage, Week};
 use ventmile_model::wear::airflow::{Airflow, BroughtForward, Trend};
 
 use super::limits::{duty_settings, track_limits, usage_settings};
@@ -225,13 +225,17 @@ pub fn assess(
         None => grading,
     };
     let prior = Prior { metres_per_day: usual.metres_per_day, hours_per_day: usual.hours_per_day };
+    let plans = Plans { off_road: &logs.off_road, changed_on: logs.moved_on };
     let usage_by = |track: &Track| {
         let settings = usage_settings(settings);
-        let usage = usage::estimate(track, &days, &logs.off_road, zone, &prior, &settings, fits);
+        let usage = usage::estimate(track, &days, &plans, zone, &prior, &settings, fits);
         told.map_or(usage, |told| usage.told(told, settings.borrowed_spread))
     };
     let usage = usage_by(&track);
     let mut notes = start.as_ref().map(|start| start.notes.clone()).unwrap_or_default();
+    let off = days_off(&usage.metres_week);
+    notes.extend(off.map(|off| format!("practically never driven on {off}: no distance falls due on one")));
+    notes.extend(move_note(logs, &usage));
     if rule.ordinary.is_none() && grading.grade == Grade::Ordinary {
         notes.push("duty is ordinary, but no ordinary window is set: the hard one applies".to_owned());
     }
@@ -296,6 +300,23 @@ fn airflow_note(forward: BroughtForward, trend: &Trend, zone: Tz) -> String {
         trend.limit,
         forward.chance_by_planned * 100.0
     )
+}
+
+fn move_note(logs: &CarLogs, usage: &Usage) -> Option<String> {
+    let moved = logs.moved_on.filter(|_| usage.basis == usage::Basis::Changed)?;
+    Some(format!(
+        "it moved to another depot on {moved}: what it did before and what that depot's cars do count alike beside its \
+         days since"
+    ))
+}
+
+const WEEKDAYS: [&str; 7] = ["Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays"];
+
+/// The weekdays on which the car is practically never driven.
+fn days_off(week: &Week) -> Option<String> {
+    let off: Vec<&str> =
+        WEEKDAYS.into_iter().zip(week.weights()).filter(|(_, weight)| *weight <= 0.0).map(|(name, _)| name).collect();
+    (!off.is_empty()).then(|| off.join(" and "))
 }
 
 /// Days before a car came into service ask for no logs, like days off the road.
@@ -526,6 +547,7 @@ pub fn sentence(assessment: &Assessment, unit: DistanceUnit) -> String {
     let rate = usage.metres_per_day;
     let basis = match usage.basis {
         usage::Basis::Own => format!("by its {} days on the road, the recent ones counting most", usage.days_counted),
+        usage::Basis::Changed => "by its days before its move, its depot's cars and its days since".to_owned(),
         usage::Basis::Depot => "as its depot's cars do".to_owned(),
         usage::Basis::Assumed => "as assumed, for want of any history".to_owned(),
         usage::Basis::Told => "as the shifts that are told bring".to_owned(),
@@ -551,6 +573,9 @@ pub fn sentence(assessment: &Assessment, unit: DistanceUnit) -> String {
                 number(edge.as_f64())
             ));
         }
+    }
+    if let Some(off) = days_off(&usage.metres_week) {
+        text.push_str(&format!("; it is practically never driven on {off}, and its other days count for more"));
     }
     text.push('.');
     text

@@ -8,7 +8,7 @@ use super::App;
 use super::assess::assess;
 use super::fits::SAMPLE;
 use super::forecasts::{ALL_RULES, rule_for};
-use crate::backtest::{Case, Limits, Table, Vehicle, run};
+use crate::backtest::{Case, Day, Limits, Table, Vehicle, run};
 use crate::store::{CarLogs, RuleRecord, StoreError, Usual};
 
 /// Days between two origins.
@@ -57,7 +57,8 @@ impl App {
         let mut vehicle = Vehicle::default();
         let mile = DistanceUnit::Mile.metres();
         each_day(&assessment.track, &assessment.days, &RoadDays::new(&logs.off_road), logs.zone, |day| {
-            vehicle.days.push((day.number, [day.metres / mile, day.hours.unwrap_or_default()]));
+            let amounts = [day.metres / mile, day.hours.unwrap_or_default()];
+            vehicle.days.push(Day { number: day.number, amounts, own: day.own });
             vehicle.last = day.number;
         });
         Some((vehicle, window.late.as_f64() / mile))
@@ -70,7 +71,7 @@ fn cases(fleet: &[Vehicle], edges: &[f64]) -> Vec<Case> {
     let origins: Vec<i64> = (1..ORIGINS).rev().map(|back| last - ORIGIN_DAYS * back).collect();
     let of = |(place, (vehicle, edge)): (usize, (&Vehicle, &f64))| {
         let mut snapshots = Snapshots::new(&origins);
-        vehicle.days.iter().for_each(|(number, [miles, _])| snapshots.step(*number, *miles, *miles > 0.0));
+        vehicle.days.iter().for_each(|day| snapshots.step(&day.brought(|[miles, _]| *miles)));
         let taken = snapshots.finish(vehicle.last);
         let settled = origins.iter().zip(taken).filter(|(_, taken)| taken.is_some_and(|taken| taken.settled));
         let limits = Limits { distance: Some(*edge), ..Limits::default() };
@@ -84,10 +85,11 @@ fn cases(fleet: &[Vehicle], edges: &[f64]) -> Vec<Case> {
 
 /// On which day after the origin `miles` were driven; `None` where no later day is known.
 fn outcome(vehicle: &Vehicle, origin: i64, miles: f64) -> Option<Outcome> {
-    let later = || vehicle.days.iter().filter(|(number, _)| *number > origin);
+    let later = || vehicle.days.iter().filter(|day| day.number > origin);
     let followed = later().count() as f64;
     let mut driven = 0.0;
-    let before = later().take_while(|(_, [more, _])| {
+    let before = later().take_while(|day| {
+        let [more, _] = day.amounts;
         driven += more;
         driven < miles
     });
@@ -100,7 +102,8 @@ mod tests {
     use super::*;
 
     fn vehicle(days: i64) -> Vehicle {
-        Vehicle { days: (1..=days).map(|day| (day, [100.0, 5.0])).collect(), last: days }
+        let day = |number| Day { number, amounts: [100.0, 5.0], own: true };
+        Vehicle { days: (1..=days).map(day).collect(), last: days }
     }
 
     #[test]

@@ -151,6 +151,12 @@ impl FleetLife {
         self.accelerators.covariates.iter().zip(&self.means).map(value).collect()
     }
 
+    /// Whether enough packs have failed to tell that the curve fits, and it does.
+    #[must_use]
+    pub fn is_borne_out(&self) -> bool {
+        self.check.as_ref().is_some_and(|check| check.warning.is_none())
+    }
+
     /// How many packs have failed.
     #[must_use]
     pub fn failures(&self) -> f64 {

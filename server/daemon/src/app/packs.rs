@@ -54,6 +54,9 @@ pub struct CurrentPack {
     pub outlook: Result<Outlook, outlook::BadInput>,
     /// What keeping it for another month is expected to cost.
     pub holding: Option<Holding>,
+    /// Whether its chances rest on more than what was held likely before: on a curve that the fleet's own failures bear
+    /// out, or on checks of its own.
+    pub founded: bool,
     /// When it was last checked.
     pub last_check_at: Option<DateTime<Utc>>,
 }
@@ -288,6 +291,7 @@ impl Case<'_> {
             lived: lived.clone(),
             exposure: exposure.clone(),
             alone: look_ahead(&spread, self.fleet.drift.as_ref(), limits),
+            founded: spread.compared > 1 || self.fleet.is_borne_out(),
             last_check_at: checks.last().map(|check| check.at),
             covariates,
             limits,
@@ -521,7 +525,7 @@ impl CurrentPack {
                     self.limits.weak_v
                 ))
             }
-            Band::Plan | Band::Now | Band::Degraded => {
+            Band::Plan | Band::Now | Band::Degraded if self.founded => {
                 let [_, within_90, _] = three(outlook.chances?);
                 (within_90 >= settings.wear.plan_chance).then(|| {
                     format!(
@@ -530,7 +534,7 @@ impl CurrentPack {
                     )
                 })
             }
-            Band::Low | Band::Watch => None,
+            _ => None,
         }
     }
 }

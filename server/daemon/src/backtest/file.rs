@@ -11,7 +11,7 @@ use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use ventmile_model::due::Outcome;
 
-use super::{Case, Vehicle};
+use super::{Case, Day, Vehicle};
 
 /// What counts, whichever comes first.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -151,18 +151,17 @@ fn vehicles(rows: Vec<DailyRow>) -> Result<(Vec<Vehicle>, HashMap<String, usize>
             fleet.push(Vehicle::default());
         }
         if let Some(vehicle) = fleet.get_mut(place) {
-            vehicle.days.push((day.day, [day.miles, day.hours]));
+            vehicle.days.push(Day { number: day.day, amounts: [day.miles, day.hours], own: true });
             vehicle.last = vehicle.last.max(day.day);
         }
     }
     for vehicle in &mut fleet {
-        vehicle.days.sort_by_key(|(number, _)| *number);
+        vehicle.days.sort_by_key(|day| day.number);
         // Two rows of one day are two parts of it.
-        vehicle.days.dedup_by(|(number, [miles, hours]), (before, [miles_before, hours_before])| {
-            let same = number == before;
+        vehicle.days.dedup_by(|day, before| {
+            let same = day.number == before.number;
             if same {
-                *miles_before += *miles;
-                *hours_before += *hours;
+                before.amounts.iter_mut().zip(day.amounts).for_each(|(sum, part)| *sum += part);
             }
             same
         });
@@ -174,7 +173,10 @@ fn vehicles(rows: Vec<DailyRow>) -> Result<(Vec<Vehicle>, HashMap<String, usize>
 fn fill(vehicle: &mut Vehicle) {
     let mut known = std::mem::take(&mut vehicle.days).into_iter().peekable();
     vehicle.days = (1..=vehicle.last)
-        .map(|number| known.next_if(|(known, _)| *known == number).unwrap_or((number, [0.0; 2])))
+        .map(|number| {
+            let stood = Day { number, amounts: [0.0; 2], own: true };
+            known.next_if(|known| known.number == number).unwrap_or(stood)
+        })
         .collect();
 }
 
@@ -209,10 +211,11 @@ mod tests {
         let daily = "unit,day,miles,hours\nA,2,10,1\nA,4,20,2\nA,4,5,1\nB,5,1,0\n";
         let targets = "unit,day,days_to_limit,reached\nA,2,3,0\nB,3,1,1\n";
         let found = task(daily, targets, Absent::Unknown).unwrap();
-        assert_eq!(found.fleet[0].days, [(2, [10.0, 1.0]), (4, [25.0, 3.0])]);
+        let day = |number, amounts| Day { number, amounts, own: true };
+        assert_eq!(found.fleet[0].days, [day(2, [10.0, 1.0]), day(4, [25.0, 3.0])]);
         assert_eq!((found.cases[0].outcome.followed, found.cases[1].outcome.followed), (3.0, 2.0));
         let found = task(daily, targets, Absent::Zero).unwrap();
-        let miles: Vec<f64> = found.fleet[0].days.iter().map(|(_, amounts)| amounts[0]).collect();
+        let miles: Vec<f64> = found.fleet[0].days.iter().map(|day| day.amounts[0]).collect();
         assert_eq!(miles, [0.0, 10.0, 0.0, 25.0, 0.0]);
     }
 

@@ -51,6 +51,8 @@ pub struct CarLogs {
     pub trust: Arc<[(i64, f64)]>,
     /// Where it stayed: from this day on in that zone, oldest first.
     pub stays: Vec<(NaiveDate, Tz)>,
+    /// The day on which it last moved from one depot to another.
+    pub moved_on: Option<NaiveDate>,
     /// Odometer readings that are not void.
     pub readings: Vec<Reading>,
     /// Duty logs that are not void.
@@ -219,7 +221,7 @@ of_cars!(
 );
 of_cars!(
     STAYS,
-    "SELECT s.vehicle_id, s.from_day, d.zone FROM stays s JOIN depots d ON d.id = s.depot_id WHERE s.vehicle_id",
+    "SELECT s.vehicle_id, s.from_day, s.depot_id, d.zone FROM stays s JOIN depots d ON d.id = s.depot_id WHERE s.vehicle_id",
     "ORDER BY s.vehicle_id, s.from_day"
 );
 of_cars!(
@@ -343,6 +345,7 @@ impl CarRow {
             vehicle_type: self.vehicle_type,
             trust: Arc::default(),
             stays: Vec::new(),
+            moved_on: None,
             readings: Vec::new(),
             duty: Vec::new(),
             seats: Vec::new(),
@@ -463,11 +466,16 @@ impl Store {
             let mark = marks.get(&row.id).copied().unwrap_or_default();
             logs.insert(row.id, row.empty_logs(mark)?);
         }
-        let stays: Vec<(i64, i64, String)> =
+        let stays: Vec<(i64, i64, i64, String)> =
             read!(self, pool => sqlx::query_as(text(STAYS)).bind(&ids).fetch_all(pool).await)?;
-        for (id, from, zone) in stays {
-            let stay = (date("stays.from_day", from)?, known("depots.zone", &zone, parse_zone(&zone))?);
-            logs.entry(id).and_modify(|car| car.stays.push(stay));
+        let mut before = None;
+        for (id, from, depot, zone) in stays {
+            let (from, zone) = (date("stays.from_day", from)?, known("depots.zone", &zone, parse_zone(&zone))?);
+            let moved = before.replace((id, depot)).is_some_and(|(car, left)| car == id && left != depot);
+            logs.entry(id).and_modify(|car| {
+                car.stays.push((from, zone));
+                car.moved_on = moved.then_some(from).or(car.moved_on);
+            });
         }
         let services: Vec<(i64, String, i64, Option<i64>)> =
             read!(self, pool => sqlx::query_as(text(SERVICES)).bind(&ids).fetch_all(pool).await)?;

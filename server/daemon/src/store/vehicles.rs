@@ -155,7 +155,9 @@ const CANCEL_ORDERS: &str = "UPDATE work_orders SET status = 'cancelled', closin
         changed_us = $3
     WHERE vehicle_id = $1 AND status IN ('needs-action', 'in-process') RETURNING id";
 const DROP_FORECASTS: &str = "DELETE FROM forecasts WHERE vehicle_id = $1";
-const MOVE_FORECASTS: &str = "UPDATE forecasts SET depot_id = $2 WHERE vehicle_id = $1";
+// What the car did elsewhere says nothing of what is usual here.
+const MOVE_FORECASTS: &str =
+    "UPDATE forecasts SET depot_id = $2, metres_per_day = NULL, hours_per_day = NULL WHERE vehicle_id = $1";
 const MOVE_ORDERS: &str = "UPDATE work_orders SET depot_id = $2, version = version + 1, changed_us = $3
     WHERE vehicle_id = $1 AND status IN ('needs-action', 'in-process')";
 pub(super) const MARK_STALE: &str = stale!("VALUES ($1, $2, $2, 0)");

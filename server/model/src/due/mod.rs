@@ -1,6 +1,6 @@
 //! When a service falls due: the first passage of a window's edges.
 //!
-//! Distance and duty hours only ever rise, so an edge at a distance `D` ahead is not reached within `n` on-road days
+//! Distance and duty hours only ever rise, so an edge at a distance `D` ahead is not reached within `n` mean days
 //! exactly when these bring less than `D`: `P(T > n) = P(W(n) < D)`. [`Outlook`] gives the quantiles of what `n` days
 //! bring, and their first passage is the root of each ([`Outlook::reach`]).
 //!
@@ -21,7 +21,7 @@ mod tests;
 use chrono::{Days, NaiveDate};
 
 use crate::fleet::{Hours, Meter, Metres, OffRoad, Window, WindowSet};
-use crate::usage::{Outlook, RoadDays, Usage};
+use crate::usage::{Outlook, RoadDays, Usage, Week};
 
 pub use blend::{Stretch, blend};
 use passage::Passage;
@@ -63,8 +63,9 @@ pub struct Crossing {
 
 /// The days by which an edge is reached with 10, 50 and 90 % chance; `None` beyond the horizon.
 ///
-/// A date is the local day in the course of which the edge is reached: `n` on-road days after the day of the last
-/// reading, `n` rounded up.
+/// A date is the local day in the course of which the edge is reached: that by whose end the on-road days after the day
+/// of the last reading, each counting as its weekday does, come to `n` mean days. None is on a weekday that brings
+/// nothing.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Quantiles {
     /// 10 %.
@@ -188,7 +189,9 @@ pub fn forecast(
         late: first.late.earliest(dates.late),
     });
     let horizon = plus(today, horizon_days).unwrap_or(NaiveDate::MAX);
-    let days = road.between(position.as_of, today) as f64;
+    let so_far = |week: &Week| road.mean_days(week, position.as_of, today);
+    let driven_by_today = usage.metres.median(so_far(&usage.metres_week));
+    let hours_by_today = usage.hours.median(so_far(&usage.hours_week));
     let (early, late) = (first.early.within(horizon), first.late.within(horizon));
     Some(Due {
         deciding_meter,
@@ -197,8 +200,8 @@ pub fn forecast(
         late,
         inside_days: early.p50.zip(late.p50).map(|(early, late)| (late - early).num_days().max(0)),
         by_meter: dates.iter().map(|(meter, dates)| (*meter, dates.within(horizon))).collect(),
-        expected_today: position.metres_since + Metres(usage.metres.median(days).round() as i64),
-        expected_hours_today: Hours(position.hours_since + usage.hours.median(days)),
+        expected_today: position.metres_since + Metres(driven_by_today.round() as i64),
+        expected_hours_today: Hours(position.hours_since + hours_by_today),
         road,
         late_edges: passages.iter().map(|(_, edges)| edges.late).collect(),
     })
@@ -242,11 +245,17 @@ fn passages(position: &Position, usage: &Usage, windows: &WindowSet) -> Vec<(Met
     let distance = windows.distance.map(|window| {
         let window = Window { early: window.early.as_f64(), late: window.late.as_f64() };
         let since = position.metres_since.as_f64();
-        (Meter::Distance, driven(position, since, window, position.crossed.distance, &usage.metres))
+        (
+            Meter::Distance,
+            driven(position, since, window, position.crossed.distance, (&usage.metres, usage.metres_week)),
+        )
     });
     let hours = windows.hours.map(|window| {
         let window = Window { early: window.early.0, late: window.late.0 };
-        (Meter::Hours, driven(position, position.hours_since, window, position.crossed.hours, &usage.hours))
+        (
+            Meter::Hours,
+            driven(position, position.hours_since, window, position.crossed.hours, (&usage.hours, usage.hours_week)),
+        )
     });
     let days = windows.days.map(|window| {
         let on = |days| Passage::On(plus(position.service_on, days));
@@ -255,11 +264,17 @@ fn passages(position: &Position, usage: &Usage, windows: &WindowSet) -> Vec<(Met
     [distance, hours, days].into_iter().flatten().collect()
 }
 
-fn driven(position: &Position, since: f64, window: Window<f64>, crossed: Crossing, outlook: &Outlook) -> Edges {
+fn driven(
+    position: &Position,
+    since: f64,
+    window: Window<f64>,
+    crossed: Crossing,
+    (outlook, week): (&Outlook, Week),
+) -> Edges {
     let passage = |edge: f64, crossed: Option<NaiveDate>| match crossed {
         Some(day) => Passage::On(Some(day)),
         None if edge <= since => Passage::On(Some(position.as_of)),
-        None => Passage::Ahead { as_of: position.as_of, reach: outlook.reach(edge - since) },
+        None => Passage::Ahead { as_of: position.as_of, reach: outlook.reach(edge - since), week },
     };
     Edges { early: passage(window.early, crossed.early), late: passage(window.late, crossed.late) }
 }

@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 
 use super::Quantiles;
-use crate::usage::{Reach, RoadDays};
+use crate::usage::{Reach, RoadDays, Week};
 
 /// How an edge is reached.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -14,13 +14,12 @@ pub(super) enum Passage {
     Ahead {
         /// The day from whose end on the days count.
         as_of: NaiveDate,
-        /// On-road days until the edge is reached.
+        /// Mean days on the road until the edge is reached.
         reach: Reach,
+        /// What each weekday counts.
+        week: Week,
     },
 }
-
-/// Takes the noise of the last digits off a count of days before it is rounded up: 20 days are not 21.
-const ROUNDING: f64 = 1e-9;
 
 /// No date is looked for further ahead than this many days.
 const FURTHEST: f64 = 1e6;
@@ -29,10 +28,10 @@ impl Passage {
     pub(super) fn quantiles(&self, road: &RoadDays) -> Quantiles {
         match self {
             Self::On(day) => Quantiles { p10: *day, p50: *day, p90: *day },
-            Self::Ahead { as_of, reach: Reach(days) } => {
+            Self::Ahead { as_of, reach: Reach(days), week } => {
                 let [p10, p50, p90] = days.map(|days| {
                     let days = Some(days).filter(|days| *days <= FURTHEST)?;
-                    road.nth(*as_of, libm::ceil(days * (1.0 - ROUNDING)) as u64)
+                    road.reached(week, *as_of, days)
                 });
                 Quantiles { p10, p50, p90 }
             }
@@ -43,7 +42,7 @@ impl Passage {
     pub(super) fn chance(&self, by: NaiveDate, road: &RoadDays) -> f64 {
         match self {
             Self::On(day) => f64::from(u8::from(day.is_some_and(|day| day <= by))),
-            Self::Ahead { as_of, reach } => reach.chance(road.between(*as_of, by) as f64),
+            Self::Ahead { as_of, reach, week } => reach.chance(road.mean_days(week, *as_of, by)),
         }
     }
 }

@@ -48,6 +48,8 @@ fn driven(metres: Outlook, hours: Outlook) -> Usage {
         hours_per_day: hours.rate(),
         metres,
         hours,
+        metres_week: Week::default(),
+        hours_week: Week::default(),
         metres_known: None,
         hours_known: None,
         fits: Fits::default(),
@@ -210,14 +212,33 @@ fn no_meter_no_forecast() {
     assert!(forecast(&position(), &usage(0.1, 0.15), &WindowSet::default(), &[], date(TODAY), HORIZON).is_none());
 }
 
+#[test]
+fn a_car_that_never_works_on_sundays_never_falls_due_on_one() {
+    let week = Week::new([1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.0]);
+    let usage = Usage { metres_week: week, ..usage(0.0, 0.0) };
+    // 1 June is a Monday. Of 400 km a day each of six days drives 466.67: 12,000 km are reached on the 26th of them.
+    let found = due(&usage, &distance(32_000, 32_600), &[]);
+    assert_eq!(found.early.p50, Some(date("2026-07-01")));
+    // 12,600 km make 27 of them, the second of July; counted evenly, the 32nd day would have been the third.
+    assert_eq!(found.late.p50, Some(date("2026-07-02")));
+    // One more kilometre on a Saturday waits for the Monday.
+    let saturday = due(&usage, &distance(22_333, 22_334), &[]);
+    check(saturday.early, "2026-06-06", "2026-06-06", "2026-06-06");
+    check(saturday.late, "2026-06-08", "2026-06-08", "2026-06-08");
+    assert_eq!(saturday.chance_past_late(date("2026-06-07")), 0.0);
+    // By today, the Tuesday, it has gone one day's part.
+    assert_eq!(found.expected_today, km(20_000) + Metres(466_667));
+}
+
 proptest! {
     /// A quantile's date is the first day by which the chance is at least that of the quantile.
     #[test]
     fn dates_and_chances_agree(
         rate in 50.0_f64..600.0, noise in 0.01_f64..3.0, drift in 0.0_f64..0.5, left in 100_i64..60_000,
-        off in (0_i64..60, 0_i64..20),
+        off in (0_i64..60, 0_i64..20), amounts in proptest::array::uniform7(0.0_f64..2.0),
     ) {
         let usage = driven(outlook(rate * 1e3, noise, drift), outlook(8.0, noise, drift));
+        let usage = Usage { metres_week: Week::new(amounts.map(|amount| (amount - 0.5).max(0.0))), ..usage };
         let from = date(TODAY) + Duration::days(off.0);
         let off_road = [OffRoad { from, to: Some(from + Duration::days(off.1)) }];
         let windows = distance(20_001, 20_000 + left);

@@ -1,7 +1,8 @@
 //! On-road days: the calendar without the days told to be off the road.
 
-use chrono::{Days, NaiveDate};
+use chrono::NaiveDate;
 
+use super::week::{ROUNDING, Week};
 use crate::fleet::OffRoad;
 
 /// The days on which a car is on the road.
@@ -40,28 +41,43 @@ impl RoadDays {
         !self.off.is_empty()
     }
 
+    /// How many mean days the on-road days after `after` up to and including `to` come to, each counting as its weekday
+    /// does; 0 when `to` is not later.
+    #[must_use]
+    pub fn mean_days(&self, week: &Week, after: NaiveDate, to: NaiveDate) -> f64 {
+        let Some(first) = after.succ_opt() else { return 0.0 };
+        let off: f64 = self.off.iter().map(|(from, until)| week.between(first.max(*from), to.min(*until))).sum();
+        week.between(first, to) - off
+    }
+
+    /// The first on-road day after `after` by the end of which the on-road days since then come to `mean_days`; `after`
+    /// itself for 0. `None` when the car is off the road without an end before that, or beyond the calendar.
+    ///
+    /// A weekday without weight adds nothing, so nothing is reached on one.
+    #[must_use]
+    pub fn reached(&self, week: &Week, after: NaiveDate, mean_days: f64) -> Option<NaiveDate> {
+        if mean_days <= 0.0 {
+            return Some(after);
+        }
+        let mut left = mean_days * (1.0 - ROUNDING);
+        let mut first = after.succ_opt()?;
+        for (from, to) in self.off.iter().filter(|(_, to)| *to > after) {
+            let before = from.pred_opt().map_or(0.0, |last| week.between(first, last));
+            if left <= before {
+                break;
+            }
+            left -= before;
+            first = to.succ_opt()?;
+        }
+        week.reached(first, left)
+    }
+
     /// How many on-road days there are after `after`, up to and including `to`; 0 when `to` is not later.
     #[must_use]
     pub fn between(&self, after: NaiveDate, to: NaiveDate) -> i64 {
         let Some(first) = after.succ_opt() else { return 0 };
         let off: i64 = self.off.iter().map(|(from, until)| days(first.max(*from), to.min(*until))).sum();
         days(first, to) - off
-    }
-
-    /// The on-road day number `count` after `after`; `after` itself for 0. `None` when the car is off the road
-    /// without an end before that, or beyond the calendar.
-    #[must_use]
-    pub fn nth(&self, after: NaiveDate, count: u64) -> Option<NaiveDate> {
-        let first = after.succ_opt()?;
-        let mut day = after.checked_add_days(Days::new(count))?;
-        for (from, to) in self.off.iter().filter(|(_, to)| *to >= first) {
-            let from = first.max(*from);
-            if from > day {
-                break;
-            }
-            day = day.checked_add_days(Days::new(days(from, *to).unsigned_abs()))?;
-        }
-        Some(day)
     }
 }
 

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{Datelike, FixedOffset, NaiveDate, Offset, Timelike};
 use chrono_tz::Tz;
 
-use super::RoadDays;
+use super::{Brought, RoadDays};
 use crate::duty::DutyDay;
 use crate::fleet::{Metres, local_day};
 use crate::track::{Judged, Track};
@@ -13,6 +13,14 @@ use crate::track::{Judged, Track};
 /// Readings further apart than this many days say how far the car went, but not when: the days between them stay unknown
 /// (by reasoning: two months).
 const LONGEST_GAP: f64 = 62.0;
+
+/// Readings not further apart than this say on which day the car went how far, those of different days at about the same
+/// time among them (by reasoning: a day and a half).
+const OWN_GAP: f64 = 1.5;
+
+/// Days without a duty log count as days on which the car stood where there is a log not further off on either side:
+/// beyond that the logs may be missing (by reasoning: a week).
+const TOLD_GAP: i64 = 7;
 
 /// A whole day on the road.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -23,6 +31,11 @@ pub struct Day {
     pub metres: f64,
     /// Duty hours; `None` before the first and after the last day with a duty log.
     pub hours: Option<f64>,
+    /// Whether the metres are known to be this day's, and not its part of what several days brought: the readings are
+    /// close together, or the duty logs say on which of the days between them the car stood.
+    pub own: bool,
+    /// Whether the duty logs say that the car stood, or was driven.
+    pub told: bool,
 }
 
 impl Day {
@@ -30,6 +43,18 @@ impl Day {
     #[must_use]
     pub fn driven(&self) -> bool {
         self.metres > 0.0
+    }
+
+    /// What the day brought in metres.
+    #[must_use]
+    pub fn metres(&self) -> Brought {
+        Brought { number: self.number, amount: self.metres, driven: self.driven(), own: self.own }
+    }
+
+    /// What it brought in duty hours, where its logs are known.
+    #[must_use]
+    pub fn hours(&self) -> Option<Brought> {
+        Some(Brought { number: self.number, amount: self.hours?, driven: self.driven(), own: self.told })
     }
 }
 
@@ -52,7 +77,9 @@ pub struct Covered {
 
 /// Calls `each` for every whole local day on the road between kept readings, in order.
 ///
-/// What lies between two readings is spread evenly over the time on the road between them. Days have 24 hours throughout:
+/// What lies between two readings is spread evenly over the time on the road between them. Where they are more than a day
+/// and a half apart, the days on which the duty logs say that the car stood get nothing, unless they say so of all that
+/// time: logs that are missing here and there can do no more harm than that. Days have 24 hours throughout:
 /// they begin at midnight as clocks stood at the first reading, so where clocks change they are off by that hour. The
 /// broken days around the first and the last reading are left out: they would count as slow ones. Readings more than 62
 /// days apart leave the days between them out.
@@ -63,7 +90,7 @@ pub fn each_day(
     zone: Tz,
     each: impl FnMut(&Day),
 ) -> Covered {
-    let mut walk = Walk { road, hours: Hours::new(duty), each, number: 0, metres: 0.0, whole: false };
+    let mut walk = Walk { road, duty: Logged::new(duty), each, number: 0, metres: 0.0, own: true, whole: false };
     let mut covered = Covered::default();
     let Some(first) = track.first() else { return covered };
     let clock = first.reading.at.with_timezone(&zone).offset().fix();
@@ -108,13 +135,23 @@ impl Place {
 
 struct Walk<'a, F> {
     road: &'a RoadDays,
-    hours: Hours<'a>,
+    duty: Logged,
     each: F,
     /// The day being filled.
     number: i64,
     metres: f64,
+    own: bool,
     /// Whether it was there from its beginning.
     whole: bool,
+}
+
+/// What is spread between two readings.
+#[derive(Clone, Copy)]
+struct Spread {
+    rate: f64,
+    /// Whether days on which the duty logs say that the car stood get nothing.
+    by_duty: bool,
+    own: bool,
 }
 
 impl<F: FnMut(&Day)> Walk<'_, F> {
@@ -122,6 +159,7 @@ impl<F: FnMut(&Day)> Walk<'_, F> {
     fn begin(&mut self, place: &Place) {
         self.number = libm::floor(place.position) as i64;
         self.metres = 0.0;
+        self.own = true;
         self.whole = place.position <= self.number as f64;
     }
 
@@ -131,39 +169,61 @@ impl<F: FnMut(&Day)> Walk<'_, F> {
             self.metres += driven;
             return;
         }
-        let time = self.time_on_road(before.position, after.position);
-        let rate = if time > 0.0 { driven / time } else { 0.0 };
+        let spread = self.spread(driven, before.position, after.position);
         let mut from = before.position;
         while (self.number + 1) as f64 <= after.position {
             let end = (self.number + 1) as f64;
-            self.close(rate * (end - from));
+            self.add(spread, end - from);
+            self.close();
             from = end;
         }
-        if !self.is_off(self.number) {
-            self.metres += rate * (after.position - from);
+        if after.position > from {
+            self.add(spread, after.position - from);
         }
     }
 
-    /// Ends the day being filled with its last piece, and opens the next.
-    fn close(&mut self, piece: f64) {
-        if !self.is_off(self.number) {
-            let day = Day { number: self.number, metres: self.metres + piece, hours: self.hours.on(self.number) };
-            if self.whole {
-                (self.each)(&day);
-            }
+    fn spread(&self, driven: f64, from: f64, to: f64) -> Spread {
+        let (on_road, at_work) = self.time(from, to);
+        let by_duty = to - from > OWN_GAP && at_work > 0.0;
+        let time = if by_duty { at_work } else { on_road };
+        let rate = if time > 0.0 { driven / time } else { 0.0 };
+        Spread { rate, by_duty, own: time <= OWN_GAP || driven <= 0.0 || self.duty.is_told(from, to) }
+    }
+
+    /// Adds a piece of the day being filled.
+    fn add(&mut self, spread: Spread, time: f64) {
+        self.own &= spread.own;
+        let stood = self.is_off(self.number) || spread.by_duty && self.duty.stood(self.number);
+        if !stood {
+            self.metres += spread.rate * time;
+        }
+    }
+
+    /// Ends the day being filled and opens the next.
+    fn close(&mut self) {
+        if self.whole && !self.is_off(self.number) {
+            let logged = self.duty.on(self.number);
+            let (hours, told) = (logged.map(|day| day.hours), logged.is_some_and(|day| day.told));
+            (self.each)(&Day { number: self.number, metres: self.metres, hours, own: self.own, told });
         }
         self.number += 1;
         self.metres = 0.0;
+        self.own = true;
         self.whole = true;
     }
 
-    fn time_on_road(&self, from: f64, to: f64) -> f64 {
-        if !self.road.has_off() {
-            return to - from;
-        }
+    /// The time on the road, and the part of it in which the duty logs do not say that the car stood.
+    fn time(&self, from: f64, to: f64) -> (f64, f64) {
         let (first, last) = (libm::floor(from) as i64, libm::floor(to) as i64);
-        let piece = |number: i64| ((number + 1) as f64).min(to) - (number as f64).max(from);
-        (first..=last).filter(|number| !self.is_off(*number)).map(piece).sum()
+        let (mut on_road, mut at_work) = (0.0, 0.0);
+        for number in first..=last {
+            let piece = ((number + 1) as f64).min(to) - (number as f64).max(from);
+            if !self.is_off(number) {
+                on_road += piece;
+                at_work += if self.duty.stood(number) { 0.0 } else { piece };
+            }
+        }
+        (on_road, at_work)
     }
 
     fn is_off(&self, number: i64) -> bool {
@@ -175,28 +235,46 @@ fn date(number: i64) -> Option<NaiveDate> {
     i32::try_from(number).ok().and_then(NaiveDate::from_num_days_from_ce_opt)
 }
 
-/// The hours of the duty days, asked for in order.
-struct Hours<'a> {
-    ahead: std::iter::Peekable<std::collections::btree_map::Iter<'a, NaiveDate, DutyDay>>,
-    known: Option<(i64, i64)>,
+/// The duty logs day by day, from the first day with a log to the last.
+struct Logged {
+    first: i64,
+    days: Vec<LoggedDay>,
 }
 
-impl<'a> Hours<'a> {
-    fn new(duty: &'a BTreeMap<NaiveDate, DutyDay>) -> Self {
-        let first = duty.iter().find(|(_, day)| day.has_duty);
-        let last = duty.iter().rfind(|(_, day)| day.has_duty);
-        let known = first.zip(last).map(|((first, _), (last, _))| (day_number(*first), day_number(*last)));
-        Self { ahead: duty.iter().peekable(), known }
+#[derive(Clone, Copy)]
+struct LoggedDay {
+    hours: f64,
+    /// Whether the logs say that the car stood, or that it was driven.
+    told: bool,
+    driven: bool,
+}
+
+impl Logged {
+    fn new(duty: &BTreeMap<NaiveDate, DutyDay>) -> Self {
+        let logged = || duty.iter().filter(|(_, day)| day.has_duty);
+        let first = logged().next().map_or(0, |(day, _)| day_number(*day));
+        let mut days = Vec::new();
+        for (day, duty) in logged() {
+            let place = (day_number(*day) - first).unsigned_abs() as usize;
+            let stood = LoggedDay { hours: 0.0, told: (place - days.len()) as i64 <= TOLD_GAP, driven: false };
+            days.resize(place, stood);
+            days.push(LoggedDay { hours: duty.hours, told: true, driven: duty.driven });
+        }
+        Self { first, days }
     }
 
-    /// Hours of the day; none of a day without a log between the first and the last with one.
-    fn on(&mut self, number: i64) -> Option<f64> {
-        let (first, last) = self.known?;
-        if !(first..=last).contains(&number) {
-            return None;
-        }
-        while self.ahead.next_if(|(day, _)| day_number(**day) < number).is_some() {}
-        let logged = self.ahead.next_if(|(day, _)| day_number(**day) == number);
-        Some(logged.map_or(0.0, |(_, day)| day.hours))
+    /// The day, where it lies between the first and the last with a log.
+    fn on(&self, number: i64) -> Option<&LoggedDay> {
+        self.days.get(usize::try_from(number.checked_sub(self.first)?).ok()?)
+    }
+
+    fn stood(&self, number: i64) -> bool {
+        self.on(number).is_some_and(|day| day.told && !day.driven)
+    }
+
+    /// Whether of every day that `from` and `to` lie on or between it is said whether the car was driven.
+    fn is_told(&self, from: f64, to: f64) -> bool {
+        let (first, last) = (libm::floor(from) as i64, libm::floor(to) as i64);
+        (first..=last).all(|number| self.on(number).is_some_and(|day| day.told))
     }
 }

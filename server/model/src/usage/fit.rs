@@ -17,7 +17,7 @@ const WINDOWS: [usize; 5] = [2, 3, 4, 6, 8];
 /// The length of window at which the noise counts as it is, in days.
 pub const REFERENCE_DAYS: f64 = 60.0;
 
-/// Least share of its nominal length of which a window's days must be known and on the road (by reasoning).
+/// Least share of its nominal length that a window's days, known and on the road, must come to in mean days (by reasoning).
 const KNOWN_SHARE: f64 = 0.5;
 
 /// Cars below this share of the median level say nothing about the others (mirrors the eligibility of the open data).
@@ -26,9 +26,9 @@ const LEAST_SHARE: f64 = 0.5;
 /// Least pace of a window, as a share of the level: the logarithm of standing still is kept finite (by reasoning).
 const LEAST_PACE: f64 = 0.02;
 
-/// Weight of the default lines, in cars followed for sixty days (set on the open utilisation data, where 20 to 500 do
-/// alike; 50 let an invented regular fleet adapt faster).
-const DEFAULT_WEIGHT: f64 = 50.0;
+/// Weight of the default lines, in cars followed for sixty days (set on the open utilisation data, where 10 to 500 do
+/// alike; 20 lets a regular fleet come to its own sooner).
+const DEFAULT_WEIGHT: f64 = 20.0;
 
 /// Shape of that weight: rough mean squares of the terms (set on the open utilisation data).
 const RIDGE: [f64; 4] = [1.0, 0.03, 1.0, 0.5];
@@ -38,7 +38,7 @@ const JITTER: f64 = 1e-6;
 
 /// Rounds of reweighting, and the error below which an error counts as this (by reasoning).
 const ROUNDS: usize = 30;
-const LEAST_ERROR: f64 = 0.02;
+const LEAST_ERROR: f64 = 0.01;
 
 /// The terms of a line: 1, recent change, noise times `sqrt(60 / h)`, idle.
 pub type Terms = [f64; 4];
@@ -55,11 +55,12 @@ pub struct Coefficients {
     pub lines: [Terms; 3],
 }
 
-/// Round numbers, written down after those fitted on the open utilisation data had been seen. They matter little once a
-/// fleet has a record of its own: with all of them zero that data's score changes by 0.3 %.
+/// Round numbers, written down after those fitted on the open utilisation data had been seen. They are wide for a car as
+/// uneven as those, and narrow for one whose weeks are alike: what is not known of a fleet yet is taken from its cars'
+/// noise. They matter little once it has a record of its own.
 impl Default for Coefficients {
     fn default() -> Self {
-        Self { lines: [[0.20, 0.5, 0.20, 0.0], [0.0, 0.5, 0.0, 0.0], [-0.30, 0.5, -0.40, 0.0]] }
+        Self { lines: [[0.05, 0.5, 0.30, 0.0], [0.0, 0.5, 0.0, 0.0], [-0.05, 0.5, -0.50, 0.0]] }
     }
 }
 
@@ -120,7 +121,7 @@ impl Record {
     ///
     /// Each minimises `sum(w rho(y - x b)) + N0 sum(g (b - b_default)²) / 2` with `rho` the check function of its
     /// quantile (Koenker & Bassett, "Regression quantiles", 1978; from memory), by iteratively reweighted least squares:
-    /// an error `e` weighs `tau / max(|e|, 0.02)` above the line and `(1 - tau) / max(|e|, 0.02)` below it. The second
+    /// an error `e` weighs `tau / max(|e|, 0.01)` above the line and `(1 - tau) / max(|e|, 0.01)` below it. The second
     /// term keeps a small fleet near the defaults; without any window the defaults are the answer.
     #[must_use]
     pub fn fit(&self) -> Coefficients {
@@ -162,7 +163,7 @@ fn least_level(fleet: &[Vec<Option<Snapshot>>], cut: usize) -> Option<f64> {
 fn row(car: &[Option<Snapshot>], begin: usize, window: usize, least: f64) -> Option<Row> {
     let start = car.get(begin).copied().flatten().filter(|start| start.settled && start.features.level >= least)?;
     let end = car.get(begin + window).copied().flatten()?;
-    let days = end.days - start.days;
+    let days = start.mean_days_until(&end);
     if days < KNOWN_SHARE * (window as f64) * (CUT_DAYS as f64) {
         return None;
     }

@@ -3,7 +3,8 @@
 //! Each meter of a car has a [`UsageFilter`], stepped once for every whole day on the road: a long-run and a recent
 //! level, the noise of the weeks, and a memory of idle spells. Three quantile lines, fitted on the windows of the fleet
 //! that have ended ([`Record`]), turn these into an [`Outlook`]: how far the rate of such a car has drifted in this fleet,
-//! in which direction, and how much of a recent change has stayed. On the open utilisation data (flights of a year, the
+//! in which direction, and how much of a recent change has stayed. A [`Week`] says what each weekday brings; time is
+//! counted in mean days, and [`RoadDays`] turns these into dates. On the open utilisation data (flights of a year, the
 //! hardest case at hand) it is this drift, common to the fleet, and not the noise of single days that makes a date
 //! uncertain.
 
@@ -15,6 +16,7 @@ mod outlook;
 #[cfg(test)]
 mod tests;
 mod told;
+mod week;
 
 use std::collections::BTreeMap;
 
@@ -27,10 +29,11 @@ use crate::track::Track;
 
 pub use calendar::RoadDays;
 pub use days::{Covered, Day, day_number, each_day};
-pub use filter::{Features, Snapshot, Snapshots, UsageFilter};
+pub use filter::{Brought, Features, Snapshot, Snapshots, UsageFilter};
 pub use fit::{CHANCES, CUT_DAYS, CUTS, Coefficients, Fits, Record, Row, Terms};
 pub use outlook::{Outlook, Reach};
 pub use told::{Shifts, Told, Untold};
+pub use week::Week;
 
 /// How the usage model is set.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -61,6 +64,8 @@ impl Default for Settings {
 pub enum Basis {
     /// The car's own readings.
     Own,
+    /// Its own readings before a told change, and the rate of its depot, to equal parts, while there are few since.
+    Changed,
     /// The rate of its depot.
     Depot,
     /// A setting.
@@ -75,6 +80,7 @@ impl Basis {
     pub const fn as_str(self) -> &'static str {
         match self {
             Self::Own => "own",
+            Self::Changed => "changed",
             Self::Depot => "depot",
             Self::Assumed => "assumed",
             Self::Told => "told",
@@ -89,6 +95,15 @@ pub struct Prior {
     pub metres_per_day: Option<f64>,
     /// Duty hours per on-road day.
     pub hours_per_day: Option<f64>,
+}
+
+/// What is told about a car's use.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Plans<'a> {
+    /// Stretches of days off the road.
+    pub off_road: &'a [OffRoad],
+    /// The first day of the last change of what the car is used for, such as a move to another depot.
+    pub changed_on: Option<NaiveDate>,
 }
 
 /// How a car is used. A day here is an on-road day: any calendar day, days off included, that is not told to be off
@@ -113,6 +128,10 @@ pub struct Usage {
     pub metres: Outlook,
     /// What they bring in duty hours.
     pub hours: Outlook,
+    /// What each weekday brings of the distance; even where it rests on others.
+    pub metres_week: Week,
+    /// What each brings of the hours.
+    pub hours_week: Week,
     /// What the car's distance has been like; `None` where it rests on others.
     pub metres_known: Option<Snapshot>,
     /// What its hours have been like.
@@ -127,50 +146,54 @@ pub struct Usage {
 /// [`Settings::min_days`] days, or without a duty log for the hours, the depot's rate stands in, and failing this the
 /// assumed one; a longer but still short history is drawn towards it ([`Outlook::of`]). A car of which there are enough
 /// readings, all of the same odometer, stands.
+///
+/// From a told change on the car begins anew, with its weekdays as they were. What it did before is then no more than a
+/// second opinion beside its depot's rate: the two are believed alike, so their mean is the rate that stands in and that
+/// a short history is drawn towards, known to [`Settings::borrowed_spread`] over the root of two. Against days as uneven
+/// as their mean that is worth twelve days; after 45 the car stands for itself.
 #[must_use]
 pub fn estimate(
     track: &Track,
     days: &BTreeMap<NaiveDate, DutyDay>,
-    off_road: &[OffRoad],
+    plans: &Plans<'_>,
     zone: Tz,
     prior: &Prior,
     settings: &Settings,
     fits: &Fits,
 ) -> Usage {
-    let mut metres = Counted::default();
-    let mut hours = Counted::default();
-    let covered = each_day(track, days, &RoadDays::new(off_road), zone, |day| {
-        metres.step(day.metres, day.driven());
-        if let Some(amount) = day.hours {
-            hours.step(amount, day.driven());
+    let changed_on = plans.changed_on.map_or(i64::MAX, day_number);
+    let (mut metres, mut hours) = (Counted::new(changed_on), Counted::new(changed_on));
+    let covered = each_day(track, days, &RoadDays::new(plans.off_road), zone, |day| {
+        metres.step(&day.metres());
+        if let Some(brought) = day.hours() {
+            hours.step(&brought);
         }
     });
+    // A change since the last whole day.
+    metres.change_by(i64::MAX - 1);
+    hours.change_by(i64::MAX - 1);
     let own = covered.days >= settings.min_days.max(1);
     let basis = match prior.metres_per_day {
+        _ if own && metres.is_changed() => Basis::Changed,
         _ if own => Basis::Own,
         Some(_) => Basis::Depot,
         None => Basis::Assumed,
     };
-    let spread = settings.borrowed_spread;
-    let of = |counted: &Counted, prior: f64, coefficients: &Coefficients| match counted.snapshot() {
-        _ if !own => (None, Outlook::borrowed(prior, spread)),
-        Some(known) => (Some(known), Outlook::of(&known, prior, spread, coefficients)),
-        None if counted.stood => (None, Outlook::STANDING),
-        None => (None, Outlook::borrowed(prior, spread)),
-    };
     let prior_metres = prior.metres_per_day.unwrap_or(settings.assumed_metres_per_day);
     let prior_hours = prior.hours_per_day.unwrap_or(settings.assumed_hours_per_day);
-    let (metres_known, metres) = of(&metres, prior_metres, &fits.metres);
-    let (hours_known, hours) = of(&hours, prior_hours, &fits.hours);
+    let (metres_known, metres_ahead) = metres.outlook(own, prior_metres, settings, &fits.metres);
+    let (hours_known, hours_ahead) = hours.outlook(own, prior_hours, settings, &fits.hours);
     Usage {
         basis,
         from: covered.from,
         to: covered.to,
         days_counted: covered.days,
-        metres_per_day: metres.rate(),
-        hours_per_day: hours.rate(),
-        metres,
-        hours,
+        metres_per_day: metres_ahead.rate(),
+        hours_per_day: hours_ahead.rate(),
+        metres: metres_ahead,
+        hours: hours_ahead,
+        metres_week: metres.week(own),
+        hours_week: hours.week(own),
         metres_known,
         hours_known,
         fits: *fits,
@@ -182,18 +205,65 @@ pub fn estimate(
 struct Counted {
     filter: UsageFilter,
     total: f64,
-    /// Whether there was a day, and none of it driven.
-    stood: bool,
+    /// Days counted since the change, those before the first driven one among them.
+    days: i64,
+    /// Number of the day from which on the car is used otherwise.
+    changed_on: i64,
+    /// The level before that.
+    before: Option<f64>,
 }
 
 impl Counted {
-    fn step(&mut self, amount: f64, driven: bool) {
-        self.total += self.filter.step(amount, driven);
-        self.stood = self.filter == UsageFilter::default();
+    fn new(changed_on: i64) -> Self {
+        Self { changed_on, ..Self::default() }
     }
 
-    fn snapshot(&self) -> Option<Snapshot> {
-        self.filter.snapshot(self.total)
+    fn step(&mut self, day: &Brought) {
+        self.change_by(day.number);
+        self.total += self.filter.step(day);
+        self.days += 1;
+    }
+
+    /// Begins anew where the change is due by the day `number`.
+    fn change_by(&mut self, number: i64) {
+        if number < self.changed_on {
+            return;
+        }
+        self.changed_on = i64::MAX;
+        self.before = self.filter.features().map(|features| features.level);
+        self.filter = self.filter.anew();
+        (self.total, self.days) = (0.0, 0);
+    }
+
+    /// Whether there was a change so lately that the car does not stand for itself.
+    fn is_changed(&self) -> bool {
+        self.before.is_some() && (self.days as f64) < Snapshot::SETTLED_DAYS
+    }
+
+    fn week(&self, own: bool) -> Week {
+        if own { self.filter.week() } else { Week::default() }
+    }
+
+    /// What is known of the meter, and the outlook; `own` where there are days enough in all.
+    fn outlook(
+        &self,
+        own: bool,
+        prior: f64,
+        settings: &Settings,
+        coefficients: &Coefficients,
+    ) -> (Option<Snapshot>, Outlook) {
+        let (enough, prior, spread) = match self.before {
+            None => (own, prior, settings.borrowed_spread),
+            Some(before) => {
+                let enough = self.days >= settings.min_days.max(1);
+                (enough, f64::midpoint(before, prior), settings.borrowed_spread * std::f64::consts::FRAC_1_SQRT_2)
+            }
+        };
+        match self.filter.snapshot(self.total) {
+            Some(known) if enough => (Some(known), Outlook::of(&known, prior, spread, coefficients)),
+            None if enough && self.days > 0 => (None, Outlook::STANDING),
+            _ => (None, Outlook::borrowed(prior, spread)),
+        }
     }
 }
 
@@ -210,10 +280,10 @@ pub fn history(
     let (mut metres, mut hours) = (Snapshots::new(cuts), Snapshots::new(cuts));
     let (mut last, mut last_hours) = (i64::MIN, i64::MIN);
     each_day(track, days, &RoadDays::new(off_road), zone, |day| {
-        metres.step(day.number, day.metres, day.driven());
+        metres.step(&day.metres());
         last = day.number;
-        if let Some(amount) = day.hours {
-            hours.step(day.number, amount, day.driven());
+        if let Some(brought) = day.hours() {
+            hours.step(&brought);
             last_hours = day.number;
         }
     });

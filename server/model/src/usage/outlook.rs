@@ -24,7 +24,7 @@ struct Line {
 
 /// What the days ahead bring on one meter: three quantile lines around the car's level.
 ///
-/// What `h` on-road days bring is, in its 90, 50 and 10 % quantiles, `W(h) = a h exp(shift + noise sqrt(60 / h))`. An
+/// What `h` mean days on the road bring is, in its 90, 50 and 10 % quantiles, `W(h) = a h exp(shift + noise sqrt(60 / h))`. An
 /// odometer never runs back, so an amount `D` is not reached within `h` days exactly when these bring less than `D`:
 /// `P(T > h) = P(W(h) < D)`, and each quantile of the days is the root of its line. In between, the logarithm of the
 /// days is taken as normal on either side of its median, so that chances and quantiles agree.
@@ -35,7 +35,7 @@ pub struct Outlook {
     lines: [Line; 3],
 }
 
-/// Days until an amount is reached: 10, 50 and 90 %, rising; infinite where it never is.
+/// Mean days until an amount is reached: 10, 50 and 90 %, rising; infinite where it never is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Reach(pub [f64; 3]);
 
@@ -97,7 +97,7 @@ impl Outlook {
         Self { level: self.level * factor, ..self }
     }
 
-    /// Median of what `days` on-road days bring.
+    /// Median of what `days` mean days on the road bring.
     #[must_use]
     pub fn median(&self, days: f64) -> f64 {
         let [_, middle, _] = self.lines;
@@ -110,7 +110,7 @@ impl Outlook {
         self.median(REFERENCE_DAYS) / REFERENCE_DAYS
     }
 
-    /// On-road days until `amount` is reached.
+    /// Mean days on the road until `amount` is reached.
     #[must_use]
     pub fn reach(&self, amount: f64) -> Reach {
         if amount <= 0.0 {
@@ -201,6 +201,7 @@ impl Reach {
 mod tests {
     use proptest::prelude::*;
 
+    use super::super::week::Week;
     use super::*;
 
     fn features() -> impl Strategy<Value = Features> {
@@ -218,8 +219,8 @@ mod tests {
         let outlook = Outlook::new(&features, &Coefficients::default(), 0.0);
         let Reach([low, middle, high]) = outlook.reach(9_000.0);
         assert!((middle - 30.0).abs() < 1e-12 && (outlook.rate() - 300.0).abs() < 1e-9);
-        // 30 e^-0.2 and 30 e^0.3 days.
-        assert!((low - 24.561_922_592).abs() < 1e-8 && (high - 40.495_764_227).abs() < 1e-8, "{low} {high}");
+        // 30 e^-0.05 and 30 e^0.05 days.
+        assert!((low - 28.536_882_735).abs() < 1e-8 && (high - 31.538_132_891).abs() < 1e-8, "{low} {high}");
     }
 
     #[test]
@@ -234,8 +235,8 @@ mod tests {
         let own = Outlook::borrowed(300.0, 0.0).reach(9_000.0).0;
         let borrowed = Outlook::borrowed(300.0, 0.4).reach(9_000.0).0;
         assert!((own[1] - borrowed[1]).abs() < 1e-9 && borrowed[0] < own[0] && own[2] < borrowed[2]);
-        // sqrt(0.3² + (1.2816 0.4)²) = 0.59396 off the median of 30 days.
-        assert!((borrowed[2] - 30.0 * libm::exp(0.593_96)).abs() < 1e-3, "{borrowed:?}");
+        // sqrt(0.05² + (1.2816 0.4)²) = 0.51506 off the median of 30 days.
+        assert!((borrowed[2] - 30.0 * libm::exp(0.515_055)).abs() < 1e-3, "{borrowed:?}");
     }
 
     #[test]
@@ -243,7 +244,15 @@ mod tests {
         let features = Features { level: 300.0, change: 0.0, noise: 0.0, idle: -2.0 };
         let known = |days: f64, noise: f64| {
             let features = Features { noise, ..features };
-            Snapshot { features, total: 0.0, days, weeks: libm::floor(days / 7.0), settled: days >= 45.0 }
+            Snapshot {
+                features,
+                total: 0.0,
+                days,
+                weekdays: [days / 7.0; 7],
+                week: Week::default(),
+                weeks: libm::floor(days / 7.0),
+                settled: days >= 45.0,
+            }
         };
         let level = |known: &Snapshot| Outlook::of(known, 100.0, 0.4, &Coefficients::default()).level;
         // Nine days: they weigh 9, the prior 0.8 / 0.16 = 5 days: (9 300 + 5 100) / 14.

@@ -32,7 +32,8 @@ fn off(from: &str, to: Option<&str>) -> OffRoad {
 }
 
 fn estimated(track: &Track, days: &BTreeMap<NaiveDate, DutyDay>, off_road: &[OffRoad], prior: Prior) -> Usage {
-    estimate(track, days, off_road, ZONE, &prior, &Settings::default(), &Fits::default())
+    let plans = Plans { off_road, changed_on: None };
+    estimate(track, days, &plans, ZONE, &prior, &Settings::default(), &Fits::default())
 }
 
 fn usage(track: &Track, off_road: &[OffRoad]) -> Usage {
@@ -183,30 +184,149 @@ fn road_days() {
     assert_eq!(road.between(date("2026-06-12"), date("2026-06-16")), 2);
     assert_eq!(road.between(date("2026-06-16"), date("2026-06-08")), 0);
     assert_eq!(road.between(date("2026-06-16"), date("2027-06-16")), 3); // 17, 18, 19
-    for (count, expected) in
-        [(0, Some("2026-06-08")), (1, Some("2026-06-09")), (2, Some("2026-06-15")), (6, Some("2026-06-19")), (7, None)]
-    {
-        assert_eq!(road.nth(date("2026-06-08"), count), expected.map(date), "{count}");
+    let even = Week::default();
+    for (days, expected) in [
+        (0.0, Some("2026-06-08")),
+        (0.3, Some("2026-06-09")),
+        (1.0, Some("2026-06-09")),
+        (2.0, Some("2026-06-15")),
+        (5.1, Some("2026-06-19")),
+        (6.0, Some("2026-06-19")),
+        (6.1, None),
+    ] {
+        assert_eq!(road.reached(&even, date("2026-06-08"), days), expected.map(date), "{days}");
     }
-    assert_eq!(road.nth(date("2026-06-12"), 0), Some(date("2026-06-12")));
+    assert_eq!(road.reached(&even, date("2026-06-12"), 0.0), Some(date("2026-06-12")));
+    assert_eq!(road.reached(&even, date("2026-06-12"), 0.1), Some(date("2026-06-15")));
     assert!(road.is_off(date("2026-06-13")) && !road.is_off(date("2026-06-15")) && road.is_off(date("2030-01-01")));
 }
 
 proptest! {
+    /// The day on which mean days are reached is the first by whose end they have come together, by plain counting.
     #[test]
     fn counting_and_finding_road_days_agree(
         stretches in proptest::collection::vec((0_i64..200, 0_i64..20), 0..8),
-        count in 0_u64..150,
+        amounts in proptest::array::uniform7(0.0_f64..3.0),
+        wanted in 0.01_f64..150.0,
     ) {
         let day = |days| date("2026-01-01") + Duration::days(days);
         let stretches: Vec<_> =
             stretches.iter().map(|(from, days)| OffRoad { from: day(*from), to: Some(day(from + days)) }).collect();
         let road = RoadDays::new(&stretches);
-        let found = road.nth(day(0), count).unwrap();
-        prop_assert_eq!(road.between(day(0), found), count as i64);
-        prop_assert!(count == 0 || !road.is_off(found));
-        let counted = day(0).iter_days().skip(1).take_while(|day| *day <= found)
-            .filter(|day| !stretches.iter().any(|stretch| stretch.covers(*day))).count();
-        prop_assert_eq!(counted as u64, count);
+        let week = Week::new(amounts.map(|amount| (amount - 1.0).max(0.0)));
+        let found = road.reached(&week, day(0), wanted).unwrap();
+        let counted = |to: NaiveDate| -> f64 {
+            let on_road = day(0).iter_days().skip(1).take_while(|day| *day <= to);
+            let on_road = on_road.filter(|day| !stretches.iter().any(|stretch| stretch.covers(*day)));
+            on_road.map(|day| week.on(day_number(day))).sum()
+        };
+        prop_assert!((road.mean_days(&week, day(0), found) - counted(found)).abs() < 1e-9);
+        prop_assert!(counted(found) >= wanted - 1e-6 && counted(found - Duration::days(1)) <= wanted + 1e-6);
+        prop_assert!(week.on(day_number(found)) > 0.0 && !road.is_off(found));
+        prop_assert_eq!(road.between(day(0), found) as f64, {
+            let even = Week::default();
+            road.mean_days(&even, day(0), found)
+        });
     }
+}
+
+/// A day's readings: 300 km driven between 8 in the morning and 6 in the evening, read at both.
+fn working(days: impl IntoIterator<Item = i64>) -> Track {
+    let mut readings = Vec::new();
+    for (driven, day) in days.into_iter().enumerate() {
+        for (hour, share) in [(-4, 0), (6, 1)] {
+            let at = noon(day) + Duration::hours(hour);
+            let odometer = Metres((driven as i64 + share) * 300_000);
+            readings.push(Reading { at, odometer, source: 1, ruling: None });
+        }
+    }
+    clean(&readings, &Limits::default(), noon(1_000))
+}
+
+/// 1 June 2026 is a Monday, day 0.
+fn no_sundays(days: std::ops::Range<i64>) -> impl Iterator<Item = i64> {
+    days.filter(|day| day % 7 != 6)
+}
+
+#[test]
+fn a_car_that_never_works_on_sundays_has_a_week_of_six_days() {
+    let week = usage(&working(no_sundays(0..140)), &[]).metres_week.weights();
+    assert_eq!(week[6], 0.0);
+    near(week.iter().sum(), 7.0);
+    assert!(week[..6].iter().all(|weight| (weight - 7.0 / 6.0).abs() < 0.01), "{week:?}");
+    // Three weeks say less: m = c² / s² = (7 / (7 + 14)) / 0.25 = 4/3 weeks against somewhat less than three.
+    let week = usage(&working(no_sundays(0..22)), &[]).metres_week.weights();
+    assert!(week[6] > 0.25 && week[6] < 0.45, "{week:?}");
+}
+
+#[test]
+fn what_lies_between_sparse_readings_says_nothing_of_weekdays() {
+    // The same car read on Mondays, or at the end of each day driven: nobody knows where Sunday's part went.
+    let mondays: Vec<_> = (0..30).map(|week| (7 * week, 1_800.0 * week as f64)).collect();
+    assert_eq!(usage(&track(&mondays), &[]).metres_week, Week::default());
+    let evenings: Vec<_> = no_sundays(0..210).enumerate().map(|(driven, day)| (day, 300.0 * driven as f64)).collect();
+    let week = usage(&track(&evenings), &[]).metres_week.weights();
+    assert!(week[6] > 0.9, "{week:?}");
+    // Its duty logs say so.
+    let days: BTreeMap<_, _> = no_sundays(0..210)
+        .map(|day| {
+            (
+                date("2026-06-01") + Duration::days(day),
+                DutyDay { hours: 9.0, has_duty: true, driven: true, ..DutyDay::default() },
+            )
+        })
+        .collect();
+    for readings in [mondays, evenings] {
+        let found = estimated(&track(&readings), &days, &[], Prior::default());
+        assert_eq!((found.metres_week.weights()[6], found.hours_week.weights()[6]), (0.0, 0.0));
+        assert!((found.metres_per_day - 1_800_000.0 / 7.0).abs() < 100.0, "{}", found.metres_per_day);
+    }
+}
+
+#[test]
+fn days_on_which_the_logs_say_it_stood_get_nothing() {
+    // 600 km between two Saturdays' and Mondays' noons; the logs know of no Sunday.
+    let readings = track(&[(0, 0.0), (5, 1_500.0), (7, 2_100.0), (9, 2_700.0)]);
+    let of = |days: &BTreeMap<NaiveDate, DutyDay>| {
+        let mut found = Vec::new();
+        each_day(&readings, days, &RoadDays::default(), ZONE, |day| found.push((day.number, day.metres, day.own)));
+        found
+    };
+    let first = day_number(date("2026-06-05"));
+    let sunday = |found: &[(i64, f64, bool)]| found.iter().find(|day| day.0 == first + 2).copied().unwrap();
+    assert_eq!(sunday(&of(&BTreeMap::new())), (first + 2, 300_000.0, false));
+    let logged = duty(&[("2026-06-05", 9.0), ("2026-06-06", 9.0), ("2026-06-08", 9.0), ("2026-06-09", 9.0)]);
+    let found = of(&logged);
+    assert_eq!(sunday(&found), (first + 2, 0.0, true));
+    // Nothing is lost: the two halves of the days around it got it.
+    near(found.iter().map(|day| day.1).sum(), 2_700_000.0 - 1.5 * 300_000.0 + 150_000.0);
+}
+
+#[test]
+fn a_told_change_makes_the_history_a_second_opinion() {
+    // 300 km a day for 100 days, and the depot's cars go 100.
+    let changed = |readings: &Track, changed_on: &str| {
+        let prior = Prior { metres_per_day: Some(100_000.0), hours_per_day: None };
+        let plans = Plans { off_road: &[], changed_on: Some(date(changed_on)) };
+        estimate(readings, &BTreeMap::new(), &plans, ZONE, &prior, &Settings::default(), &Fits::default())
+    };
+    let even: Vec<_> = (0..=100).map(|day| (day, 300.0 * day as f64)).collect();
+    // On 9 September it is day 100: nothing is known since.
+    let found = changed(&track(&even), "2026-09-09");
+    assert_eq!((found.basis, found.metres_known), (Basis::Changed, None));
+    near(found.metres_per_day, 200_000.0);
+    // 0.4 over the root of two is how well it is known.
+    assert_eq!(found.metres, Outlook::borrowed(f64::midpoint(300_000.0, 100_000.0), 0.4 * libm::sqrt(0.5)));
+    // Ten days since: 30 August up to 8 September. They weigh 10, and the mean of the two 1 * (1 - 10 / 45) / 0.08 = 9.72.
+    let found = changed(&track(&even), "2026-08-30");
+    let weight = 35.0 / 45.0 / 0.08;
+    near(found.metres_per_day, (10.0 * 300_000.0 + weight * 200_000.0) / (10.0 + weight));
+    // After 45 days it stands for itself, by what it did since: here half as much.
+    let slower: Vec<_> =
+        (0..=160).map(|day| (day, 300.0 * day.min(100) as f64 + 150.0 * (day - 100).max(0) as f64)).collect();
+    let found = changed(&track(&slower), "2026-09-10");
+    assert_eq!(found.basis, Basis::Own);
+    assert!((found.metres_per_day - 150_000.0).abs() < 100.0, "{}", found.metres_per_day);
+    // A change before there was anything is none.
+    near(changed(&track(&even), "2026-05-01").metres_per_day, 300_000.0);
 }

@@ -1,6 +1,6 @@
 //! Shifts as somebody tells them, as rates.
 
-use super::{Basis, Outlook, Usage};
+use super::{Basis, Outlook, Usage, Week};
 use crate::duty::{Evidence, Pattern};
 
 /// Shifts a car would be driven in from now on.
@@ -59,12 +59,24 @@ impl Shifts {
 
 impl Usage {
     /// The usage at the rates that are told. Its quantile lines stay around them: how far a rate drifts in this fleet is
-    /// not known to depend on the shift. A car that stands gets the lines of a borrowed rate, known to `spread`.
+    /// not known to depend on the shift. A car that stands gets the lines of a borrowed rate, known to `spread`. Where
+    /// the days a week are told the weekdays it was driven on say nothing more.
     #[must_use]
     pub fn told(self, told: &Told, spread: f64) -> Self {
+        let same_days = told.pattern.days_per_week.is_none();
+        let week = |week: Week| if same_days { week } else { Week::default() };
         let metres = self.metres.at_rate(told.metres_per_day, spread);
         let hours = told.hours_per_day.map_or(self.hours, |rate| self.hours.at_rate(rate, spread));
-        Self { basis: Basis::Told, metres_per_day: metres.rate(), hours_per_day: hours.rate(), metres, hours, ..self }
+        Self {
+            basis: Basis::Told,
+            metres_per_day: metres.rate(),
+            hours_per_day: hours.rate(),
+            metres,
+            hours,
+            metres_week: week(self.metres_week),
+            hours_week: week(self.hours_week),
+            ..self
+        }
     }
 }
 
@@ -119,6 +131,8 @@ mod tests {
             hours,
             metres_known: None,
             hours_known: None,
+            metres_week: Week::default(),
+            hours_week: Week::default(),
             fits: Fits::default(),
         }
     }
@@ -168,6 +182,19 @@ mod tests {
         let [_, days, _] = standing.told(&told, SPREAD).metres.reach(700_000.0).0;
         let [_, borrowed, _] = Outlook::borrowed(70_000.0, SPREAD).reach(700_000.0).0;
         assert_eq!(days, borrowed);
+    }
+
+    #[test]
+    fn told_days_a_week_take_the_place_of_its_weekdays() {
+        let off = Week::new([1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.0]);
+        let own = Usage { metres_week: off, ..usage(100_000.0, 6.0) };
+        let told = |days_per_week| Told {
+            pattern: Pattern { days_per_week, ..Pattern::default() },
+            metres_per_day: 80_000.0,
+            hours_per_day: None,
+        };
+        assert_eq!(own.told(&told(None), SPREAD).metres_week, off);
+        assert_eq!(own.told(&told(Some(7.0)), SPREAD).metres_week, Week::default());
     }
 
     proptest! {
