@@ -15,7 +15,7 @@ pub enum BlockWear {
     Unknown,
     /// The limit was reached.
     Reached {
-        /// When, between two weeks on a straight line.
+        /// When, between two levels of its path on a straight line.
         at: DateTime<Utc>,
     },
     /// The limit lies ahead.
@@ -25,7 +25,7 @@ pub enum BlockWear {
 /// A limit that lies ahead.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Ahead {
-    /// The week of the latest level: the forecast counts from here.
+    /// When the latest level of its path was reached: the forecast counts from here.
     pub from: DateTime<Utc>,
     /// The level then, in volts under the median of the blocks.
     pub level_v: f64,
@@ -55,8 +55,8 @@ pub fn look_ahead(spread: &Spread, fleet: Option<&Fleet>, limits: SpreadLimits) 
     ahead(spread, fleet, limits).unwrap_or(BlockWear::Unknown)
 }
 
-/// Fewer weeks than this do not tell a pack's noise, and there is no fleet to ask.
-const ALONE: usize = 6;
+/// Fewer levels than this do not tell a pack's noise, and there is no fleet to ask.
+const ALONE: usize = 5;
 
 fn ahead(spread: &Spread, fleet: Option<&Fleet>, limits: SpreadLimits) -> Option<BlockWear> {
     let (start, points) = (spread.levels.first()?.at, spread.path());

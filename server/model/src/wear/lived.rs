@@ -315,7 +315,7 @@ mod tests {
         let carrier = carrier(&track, &packs, &[]);
         let found = &carrier.lived()[0];
         assert_eq!(found.age_at(&carrier, day(50)).map(km), Some(2_000.0));
-        assert_eq!(found.age_at(&carrier, day(100)).map(km), Some(found.age).map(km));
+        assert_eq!(found.age_at(&carrier, day(100)).map(km), Some(km(found.age)));
     }
 
     #[test]

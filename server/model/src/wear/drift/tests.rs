@@ -196,8 +196,8 @@ fn fleets_alike_but_for_noise_have_one_drift() {
     near(fleet.noise, 2.0 / 3.0, 1e-14, "noise");
 }
 
-/// Share of simulated packs, of fleets of `packs` watched for `known` weeks, that reach the limit within their 80 %
-/// interval when `variance` says what to integrate of the drift's own.
+/// Share of simulated packs, of fleets of `packs` watched for twenty weeks, that reach the limit within their 80 % interval
+/// under what is believed of their drift.
 fn coverage(packs: usize, likelihood: Likelihood, believe: impl Fn(&Fleet, &Path) -> Drift) -> f64 {
     let (m, sd, noise, limit, finer, known) = (0.01_f64, 0.003, 0.0004, 1.0, 10, 20_usize);
     let mut draws = Draws(7);
@@ -242,19 +242,14 @@ fn coverage(packs: usize, likelihood: Likelihood, believe: impl Fn(&Fleet, &Path
 
 #[test]
 fn eighty_per_cent_intervals_hold_eighty_per_cent() {
-    for packs in [5, 12, 40] {
-        for l in [Likelihood::Restricted, Likelihood::Adjusted] {
-            println!(
-                "{packs} {l:?} {} {}",
-                coverage(packs, l, |fleet, path| fleet.drift_of(path)),
-                coverage(packs, l, |fleet, path| fleet.drift.after(path, fleet.noise))
-            );
-        }
-    }
-    println!(
-        "plugged {}",
-        coverage(12, Likelihood::Adjusted, |_, path| Drift { mean: path.drift().unwrap_or(0.0), variance: 0.0 })
-    );
+    // 60 fleets of 12 packs of known drifts: two standard errors of a share of 720 are 3 %, and packs of a fleet hang
+    // together. Measured 82 %.
+    let integrated = coverage(12, Likelihood::Adjusted, |fleet, path| fleet.drift_of(path));
+    assert!((integrated - 0.8).abs() < 0.04, "{integrated}");
+    // The pack's own drift plugged in as if it were known holds 44 %.
+    let own = |_: &Fleet, path: &Path| Drift { mean: path.drift().unwrap(), variance: 0.0 };
+    let plugged_in = coverage(12, Likelihood::Adjusted, own);
+    assert!(plugged_in < 0.6, "{plugged_in}");
 }
 
 prop_compose! {

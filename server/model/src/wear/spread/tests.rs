@@ -142,9 +142,9 @@ fn a_regular_pattern_points_at_the_sensing_module() {
 }
 
 #[test]
-fn weeks_are_made_one_level() {
+fn four_weeks_are_made_one_level() {
     let path = read(&made(40, 1, falling)).path();
-    assert!(path.len() >= 16 && path.len() <= 18, "{}", path.len());
+    assert_eq!(path.len(), 5);
     let rate = Path::of(&path).drift().unwrap();
     assert!((rate - 0.004).abs() < 2e-4, "{rate}");
 }
@@ -172,6 +172,77 @@ fn a_pack_is_forecast_to_its_limit() {
             assert!((ahead.chance(middle) - 0.5).abs() < 1e-6);
         }
     }
+}
+
+/// One pack of a made fleet: a block that falls behind as a Wiener process, checks every five days for 200 days at any
+/// current, 20 mV of noise, one voltage in twenty wild.
+fn dirty_pack(draws: &mut Draws) -> (Vec<PackCheck>, usize, f64) {
+    let (weak, drift, finer) = ((draws.share() * 14.0) as usize, 0.003 + 0.0008 * draws.normal(), 10);
+    let (mut deficit, mut checks, mut step) = (0.05, Vec::new(), 0);
+    while deficit < 1.0 && step < 40_000 {
+        if step % (5 * finer) == 0 && step <= 200 * finer {
+            let amperes = 35.0 + 8.0 * draws.normal();
+            let level = 14.6 - 0.02 * amperes + 0.1 * draws.normal();
+            let mut volts: Vec<f64> = (0..14).map(|_| level + 0.02 * draws.normal()).collect();
+            volts[weak] -= deficit + 0.003 * (amperes - 30.0);
+            for volts in &mut volts {
+                if draws.share() < 0.05 {
+                    *volts = if draws.share() < 0.3 { 0.0 } else { *volts + draws.normal() };
+                }
+            }
+            checks.push(PackCheck {
+                current_a: Some(amperes),
+                charge_pct: Some(60.0),
+                pack_c: Some(30.0),
+                ..PackCheck::of(at(i64::from(step / finer) * 24), volts)
+            });
+        }
+        deficit += drift / f64::from(finer) + 0.004 / f64::from(finer).sqrt() * draws.normal();
+        step += 1;
+    }
+    (checks, weak, f64::from(step) / f64::from(finer))
+}
+
+#[test]
+fn dirty_fleets_are_read_and_forecast() {
+    let (mut draws, mut packs, mut named, mut patterns, mut ahead, mut inside) = (Draws(11), 0, 0, 0, 0, 0);
+    for _ in 0..15 {
+        let fleet: Vec<_> = (0..12).map(|_| dirty_pack(&mut draws)).collect();
+        let spreads: Vec<Spread> = fleet.iter().map(|(checks, ..)| read(checks)).collect();
+        let paths: Vec<Path> = spreads.iter().map(|spread| Path::of(&spread.path())).collect();
+        let pooled = Fleet::fit(&paths, Likelihood::Adjusted);
+        for ((checks, weak, end), spread) in fleet.iter().zip(&spreads) {
+            packs += 1;
+            named += u32::from(spread.weakest.is_some_and(|weakest| weakest.block == *weak));
+            patterns += u32::from(spread.pattern.is_some());
+            let BlockWear::Ahead(forecast) = look_ahead(spread, pooled.as_ref(), pack().limits) else { continue };
+            if checks.len() < 41 {
+                continue;
+            }
+            ahead += 1;
+            let end = at((*end * 24.0) as i64);
+            let by = |p: f64| forecast.by(p).unwrap_or(DateTime::<Utc>::MAX_UTC);
+            inside += u32::from(by(0.1) <= end && end <= by(0.9));
+        }
+    }
+    // Measured: 180 of 180 named, no pattern, 154 of 177 within their 80 % interval, which errs on the wide side because
+    // what is left of the measurement's noise counts as the pack's.
+    assert!(packs == 180 && named >= 175 && patterns <= 2, "{packs}: {named} named, {patterns} patterns");
+    let held = f64::from(inside) / f64::from(ahead);
+    assert!(0.75 < held && held < 0.93, "{inside} of {ahead}");
+}
+
+#[test]
+fn sound_packs_raise_no_alarm() {
+    let (mut healthy_patterns, mut sure, mut watch) = (0, 0, 0);
+    for seed in 0..300 {
+        let found = read(&made(20, 1000 + seed, |_, _| 0.0));
+        healthy_patterns += u32::from(found.pattern.is_some());
+        sure += u32::from(found.weakest.unwrap().chance > 0.95);
+        watch += u32::from(found.weakest.unwrap().since.is_some());
+    }
+    // Measured: 0, 2 and 0 of 300.
+    assert!(healthy_patterns <= 3 && sure <= 15 && watch == 0, "{healthy_patterns} {sure} {watch}");
 }
 
 #[test]
