@@ -10,6 +10,8 @@ use ventmile_model::wear::drift::{Fleet, Likelihood, Path};
 use ventmile_model::wear::life::{
     Accelerators, Covariate, Life, LifeFit, Lives, NoFit, Normal, Prior, Use, Usual, fit,
 };
+use ventmile_model::wear::outlook::{SpreadCheck, SpreadWalk};
+use ventmile_model::wear::robust::Point;
 use ventmile_model::wear::{Arrhenius, FitCheck, Step, check_fit, outlook, survival};
 
 use super::App;
@@ -48,8 +50,8 @@ pub struct FleetLife {
     pub usual_late_share: f64,
     /// Drift of the weakest block's deficit in volts a day, pack by pack.
     pub drift: Option<Fleet>,
-    /// The same in volts a metre.
-    pub drift_by_metre: Option<Fleet>,
+    /// How spread grows with distance, where enough packs have checks to tell.
+    pub walk: Option<SpreadWalk>,
 }
 
 /// What a pack is believed to have been used like where something is not known of it.
@@ -60,8 +62,14 @@ struct Stand {
     late_share: f64,
 }
 
-/// The sums of a path by days and by metres, as they are stored.
-pub(super) type StoredPaths = [[f64; 5]; 2];
+/// Levels of a pack's weakest block as they are stored: days from the first, the pack's age in metres, volts.
+pub(super) type StoredLevels = Vec<[f64; 3]>;
+
+/// Packs with checks from which on the fleet tells how spread grows; with fewer the stand-ins are used.
+const ENOUGH_PACKS: usize = 24;
+
+/// Packs that are asked for it at most: more say the same, and the search takes a while.
+const MOST_PACKS: usize = 2_000;
 
 /// The prior that the settings state, with ages in metres.
 fn prior(settings: &Settings) -> Prior {
@@ -109,12 +117,8 @@ impl FleetLife {
         let check = fitted.as_ref().ok().map(|fit| check_fit(&lives, fit));
         let means = accelerators.columns.iter().map(|column| mean(column.iter().copied()).unwrap_or(0.0)).collect();
         let in_use = median(rows.iter().filter(|row| row.in_use).map(|row| row.exit).collect());
-        let paths: Vec<StoredPaths> =
+        let levels: Vec<StoredLevels> =
             rows.iter().filter_map(|row| serde_json::from_str(row.path.as_deref()?).ok()).collect();
-        let drift = |place: fn(&StoredPaths) -> [f64; 5]| {
-            let paths: Vec<Path> = paths.iter().map(|sums| Path::from_sums(place(sums))).collect();
-            Fleet::fit(&paths, Likelihood::Adjusted)
-        };
         Self {
             made_at: now,
             steps: survival(lives.lives()),
@@ -128,8 +132,8 @@ impl FleetLife {
             usual: outlook::Usual { age: Metres(in_use.unwrap_or(0.0).round() as i64), metres_per_day: rate },
             usual_heat: stand.heat,
             usual_late_share: stand.late_share,
-            drift: drift(|[days, _]| *days),
-            drift_by_metre: drift(|[_, metres]| *metres),
+            drift: drift(&levels),
+            walk: walk(&levels, settings),
         }
     }
 
@@ -162,6 +166,28 @@ impl FleetLife {
     pub fn failures(&self) -> f64 {
         self.lives.failures()
     }
+}
+
+/// The fleet's drift by days.
+fn drift(packs: &[StoredLevels]) -> Option<Fleet> {
+    let path = |levels: &StoredLevels| {
+        let points: Vec<Point> = levels.iter().map(|[days, _, volts]| Point { t: *days, level: *volts }).collect();
+        Path::of(&points)
+    };
+    Fleet::fit(&packs.iter().map(path).collect::<Vec<_>>(), Likelihood::Adjusted)
+}
+
+/// How spread grows with distance in this fleet.
+fn walk(packs: &[StoredLevels], settings: &Settings) -> Option<SpreadWalk> {
+    let of_pack = |levels: &StoredLevels| -> Vec<SpreadCheck> {
+        let check =
+            |[_, metres, volts]: &[f64; 3]| SpreadCheck { age: Metres(metres.round() as i64), spread_v: *volts };
+        levels.iter().map(check).collect()
+    };
+    let step = packs.len().div_ceil(MOST_PACKS).max(1);
+    let checks: Vec<Vec<SpreadCheck>> = packs.iter().step_by(step).map(of_pack).collect();
+    let start = SpreadWalk { new_v: settings.wear.new_spread_v, ..SpreadWalk::default() };
+    if checks.len() < ENOUGH_PACKS { None } else { start.learnt(&checks) }
 }
 
 fn use_of(row: &ExposureRow, stand: Stand) -> Use {

@@ -11,7 +11,6 @@ use ventmile_model::fleet::{
 };
 use ventmile_model::wear::airflow::{self, Airflow, AirflowSettings};
 use ventmile_model::wear::block_wear::{BlockWear, look_ahead};
-use ventmile_model::wear::drift::Path;
 use ventmile_model::wear::life::Covariate;
 use ventmile_model::wear::outlook::{
     self, Air, Band, Chances, CodeWeights, Cooling, Factor, Inputs, LifeCurve, Outlook, RiskLimits, SpreadCheck,
@@ -23,7 +22,7 @@ use ventmile_model::wear::{Carrier, Costs, End, Exposure, Holding, Lived, hold};
 
 use super::App;
 use super::assess::{Assessment, day_of, zone_on};
-use super::life::{FleetLife, StoredPaths, heat};
+use super::life::{FleetLife, StoredLevels, heat};
 use crate::config::Settings;
 use crate::store::{CarLogs, ExposureRow, OrderCall, OutlookRow, PackRecast, PastRisk};
 
@@ -154,10 +153,9 @@ pub fn costs(settings: &Settings) -> Costs {
 /// The outlook's settings; the noise of spread is the fleet's own where it is known.
 fn outlook_settings(settings: &Settings, fleet: &FleetLife) -> outlook::Settings {
     let wear = &settings.wear;
-    let walk = SpreadWalk { new_v: wear.new_spread_v, ..SpreadWalk::default() };
-    let noise = fleet.drift_by_metre.map_or(walk.noise_v2_per_m, |fleet| fleet.noise);
+    let stand_in = SpreadWalk { new_v: wear.new_spread_v, ..SpreadWalk::default() };
     outlook::Settings {
-        walk: SpreadWalk { noise_v2_per_m: noise, ..walk },
+        walk: fleet.walk.unwrap_or(stand_in),
         unannounced: wear.unannounced_share,
         codes: CodeWeights { strong: wear.strong_code, sign: wear.sign_code, ..CodeWeights::default() },
         limits: RiskLimits { watch: wear.watch_chance, plan: wear.plan_chance, now: wear.now_chance },
@@ -243,22 +241,21 @@ impl Case<'_> {
         Some(spread(checks, &pack, &SpreadSettings::default()))
     }
 
-    /// The deficits of the weakest block by the pack's age in metres.
-    fn by_age(&self, lived: &Lived, spread: &Spread) -> Vec<Point> {
+    /// The deficits of the weakest block by days and by the pack's age.
+    fn levels(&self, lived: &Lived, spread: &Spread) -> StoredLevels {
         let Some(first) = spread.levels.first().map(|level| level.at) else { return Vec::new() };
         let at = |days: f64| first + TimeDelta::milliseconds((days * 86_400_000.0) as i64);
-        let aged = |point: Point| Some(Point { t: lived.age_at(&self.carrier, at(point.t))?, ..point });
-        spread.path().into_iter().filter_map(aged).collect()
+        let level = |point: Point| Some([point.t, lived.age_at(&self.carrier, at(point.t))?, point.level]);
+        spread.path().into_iter().filter_map(level).collect()
     }
 
     fn exposure(&self, lived: &Lived) -> ExposureRow {
         let checks = self.checks(lived);
         let temperatures: Vec<Exposure> =
             checks.iter().filter_map(|check| Some(Exposure { celsius: check.pack_c?, hours: 1.0 })).collect();
-        let path = self.spread(lived, &checks).filter(|spread| spread.levels.len() > 1).map(|spread| {
-            let sums: StoredPaths = [Path::of(&spread.path()).sums(), Path::of(&self.by_age(lived, &spread)).sums()];
-            serde_json::to_string(&sums).unwrap_or_default()
-        });
+        let spread = self.spread(lived, &checks).filter(|spread| spread.levels.len() > 1);
+        let levels = spread.map(|spread| self.levels(lived, &spread));
+        let path = levels.map(|levels| serde_json::to_string(&levels).unwrap_or_default());
         ExposureRow {
             vehicle_id: self.logs.vehicle_id,
             installed_at: lived.from,
@@ -323,9 +320,9 @@ impl Case<'_> {
     ) -> Result<Outlook, outlook::BadInput> {
         let metres = |metres: f64| Metres(metres.round() as i64);
         let checks: Vec<SpreadCheck> = self
-            .by_age(lived, spread)
+            .levels(lived, spread)
             .into_iter()
-            .map(|point| SpreadCheck { age: metres(point.t.max(0.0)), spread_v: point.level })
+            .map(|[_, age, volts]| SpreadCheck { age: metres(age.max(0.0)), spread_v: volts })
             .collect();
         let trend = self.assessment.airflow.trend;
         let chance = trend.map(|trend| {

@@ -50,19 +50,6 @@ impl Path {
         path
     }
 
-    /// The sums over the steps, to be stored and read back with [`Path::from_sums`]: how many, their spans, their rises,
-    /// the squared rises each over its span, the logarithms of the spans.
-    #[must_use]
-    pub const fn sums(&self) -> [f64; 5] {
-        [self.steps, self.span, self.rise, self.rough, self.log_spans]
-    }
-
-    /// The path of these [`Path::sums`].
-    #[must_use]
-    pub const fn from_sums([steps, span, rise, rough, log_spans]: [f64; 5]) -> Self {
-        Self { steps, span, rise, rough, log_spans }
-    }
-
     fn step(&mut self, span: f64, rise: f64) {
         self.steps += 1.0;
         self.span += span;

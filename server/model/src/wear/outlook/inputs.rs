@@ -233,6 +233,8 @@ pub(super) fn check(inputs: &Inputs<'_>, settings: &Settings) -> Result<(), BadI
     from_0("walk.new_sd_v", walk.new_sd_v)?;
     from_0("walk.check_sd_v", walk.check_sd_v)?;
     within("walk.noise_v2_per_m", walk.noise_v2_per_m, LEAST_NOISE, MOST, "at least 1e-12")?;
+    within("walk.power", walk.power, 0.5, 4.0, "from 0.5 to 4")?;
+    within("walk.reference_m", walk.reference_m, 1.0, 1e12, "at least 1 m")?;
     if inputs.limit_v.is_nan() || inputs.limit_v <= walk.new_v || inputs.limit_v > MOST {
         return Err(BadInput { field: "limit_v", value: inputs.limit_v, right: "above the spread of a new pack" });
     }

@@ -41,7 +41,7 @@ const MIDDLE: f64 = 90.0;
 pub fn outlook(inputs: &Inputs<'_>, settings: &Settings) -> Result<Outlook, BadInput> {
     inputs::check(inputs, settings)?;
     let mut checks = inputs.checks.to_vec();
-    checks.sort_unstable_by(|one, two| one.age.cmp(&two.age).then(one.spread_v.total_cmp(&two.spread_v)));
+    evidence::in_order(&mut checks);
     let case = Case::of(inputs, settings, &checks);
     let risk = Risk::of(&case);
     let chance = risk.overall(MIDDLE);

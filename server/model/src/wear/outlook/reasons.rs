@@ -130,11 +130,11 @@ fn level(case: &Case<'_>) -> Option<String> {
     let check = case.checks.last()?;
     let since = distance(case, case.inputs.age.as_f64() - check.age.as_f64());
     let place = match case.finding() {
-        Finding::Below(evidence) => format!("{:.2} V under the limit, all checks weighed", evidence.left),
+        Finding::Below(evidence) => format!("all checks weighed, {:.2} V are left", evidence.left),
         _ => "the limit is reached".to_owned(),
     };
     let (spread, limit) = (check.spread_v, case.inputs.limit_v);
-    Some(format!("the weakest block lay {spread:.2} V low of {limit:.2} V allowed at the check {since} ago: {place}"))
+    Some(format!("the weakest block lay {spread:.2} V low ({limit:.2} V allowed) at the check {since} ago; {place}"))
 }
 
 fn trend(case: &Case<'_>) -> Option<String> {

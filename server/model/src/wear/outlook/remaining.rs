@@ -7,13 +7,13 @@ use crate::wear::quadrature::integral;
 /// Logarithms of hazard between which lives are looked for, and how far apart the first looks are.
 const LEAST: f64 = -60.0;
 const MOST: f64 = 20.0;
-const LOOKS: u32 = 160;
+const LOOKS: u32 = 80;
 /// Looks once it is known where.
-const CLOSER_LOOKS: u32 = 64;
+const CLOSER_LOOKS: u32 = 32;
 /// What is less dense than the densest by this, in logarithms, is left out.
-const FADED: f64 = 36.0;
+const FADED: f64 = 27.0;
 /// Parts in which the density is integrated.
-const PARTS: u32 = 48;
+const PARTS: u32 = 32;
 
 /// Distance still to go of a pack alive at `age`, both in the curve's unit.
 ///
@@ -23,6 +23,8 @@ const PARTS: u32 = 48;
 pub(super) struct Remaining {
     curve: Weibull,
     age: f64,
+    /// The hazard that the curve has gathered by the age.
+    gathered: f64,
     weighed: Option<Weighed>,
 }
 
@@ -38,7 +40,7 @@ struct Weighed {
 
 impl Remaining {
     pub(super) fn new(curve: Weibull, age: f64, evidence: Option<Evidence>) -> Self {
-        let plain = Self { curve, age, weighed: None };
+        let plain = Self { curve, age, gathered: curve.cumulative_hazard(age), weighed: None };
         let weighed = evidence.and_then(|evidence| plain.weighed_by(evidence));
         Self { weighed, ..plain }
     }
@@ -60,18 +62,18 @@ impl Remaining {
         ((before + if place > part { within } else { 0.0 }) / all).clamp(0.0, 1.0)
     }
 
-    /// The distance after which the curve has gathered the hazard `exp(z)` from the age on.
-    fn further(&self, z: f64) -> f64 {
-        let gathered = self.curve.cumulative_hazard(self.age);
-        if gathered > 0.0 {
-            self.age * libm::expm1(libm::log1p(libm::exp(z) / gathered) / self.curve.shape)
+    /// The distance after which the curve has gathered this much more hazard than at the age.
+    fn further(&self, hazard: f64) -> f64 {
+        if self.gathered > 0.0 {
+            self.age * libm::expm1(libm::log1p(hazard / self.gathered) / self.curve.shape)
         } else {
-            self.curve.scale * libm::exp(z / self.curve.shape)
+            self.curve.scale * libm::pow(hazard, 1.0 / self.curve.shape)
         }
     }
 
     fn log_density(&self, evidence: &Evidence, z: f64) -> f64 {
-        let density = z - libm::exp(z) + evidence.log_weight(self.further(z));
+        let hazard = libm::exp(z);
+        let density = z - hazard + evidence.log_weight(self.further(hazard));
         if density.is_finite() { density } else { f64::NEG_INFINITY }
     }
 

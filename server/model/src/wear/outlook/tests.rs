@@ -99,7 +99,8 @@ fn evidence(checks: &[SpreadCheck], walk: &SpreadWalk, age: f64) -> Evidence {
     }
 }
 
-const EXACT: SpreadWalk = SpreadWalk { new_v: 0.05, new_sd_v: 0.0, check_sd_v: 0.0, noise_v2_per_m: 1.5e-10 };
+const EXACT: SpreadWalk =
+    SpreadWalk { new_v: 0.05, new_sd_v: 0.0, check_sd_v: 0.0, noise_v2_per_m: 1.5e-10, power: 1.0, reference_m: 2.5e8 };
 
 #[test]
 fn weights_are_those_of_any_mixture_of_drifts() {
@@ -162,6 +163,28 @@ fn the_weighed_curve_by_brute_force() {
             below += if further < 4e7 { mass } else { 0.0 };
         }
         near(remaining.chance(4e7), below / all, 1e-5);
+    }
+}
+
+#[test]
+fn the_power_is_learnt() {
+    // Twelve packs of other lives whose spread grows with a power, each check a little off to either side in turn.
+    for power in [1.0, 1.5, 2.0] {
+        let pack = |number: i64| {
+            let life = 200_000.0 + 20_000.0 * number as f64;
+            let check = |place: i64| {
+                let share = libm::pow(25_000.0 * place as f64 / life, power);
+                let off = if (place + number) % 2 == 0 { 0.005 } else { -0.005 };
+                at(25_000 * place, 0.05 + 0.95 * share + off)
+            };
+            (1..8).map(check).collect::<Vec<_>>()
+        };
+        let walk = SpreadWalk::default().learnt(&(0..12).map(pack).collect::<Vec<_>>()).unwrap();
+        assert_eq!(walk.power, power);
+        assert!(walk.noise_v2_per_m > 0.0 && walk.noise_v2_per_m < 1e-10, "{walk:?}");
+    }
+    for nothing in [vec![], vec![at(9, 0.1)], vec![at(0, 0.1); 2], vec![at(5, 0.1), at(9, f64::NAN)]] {
+        assert_eq!(SpreadWalk::default().learnt(&[nothing]), None);
     }
 }
 
@@ -323,6 +346,10 @@ fn reasons_by_weight_with_their_numbers() {
         of(&found, Factor::SpreadTrend).says,
         "over 2 checks and 95,000 km the spread went from 0.10 to 0.80 V (+0.70 V)"
     );
+    assert_eq!(
+        of(&found, Factor::SpreadLevel).says,
+        "the weakest block lay 0.80 V low (1.00 V allowed) at the check 5,000 km ago; all checks weighed, 0.24 V are left"
+    );
     assert!(of(&found, Factor::Age).says.starts_with("the pack has done 200,000 km (usual in the fleet: 150,000 km)"));
     assert!(of(&found, Factor::Age).weight.unwrap() > 0.0);
     assert_eq!(of(&found, Factor::UsageRate).says, "the car covers 250 km a day (usual: 200 km)");
@@ -390,11 +417,13 @@ proptest! {
     fn any_sound_pack(
         shape in 0.5_f64..8.0, age_km in 1_i64..500_000, rate in 0.0_f64..1e6,
         spreads in proptest::collection::vec((0.0_f64..1.0, -0.1_f64..1.2), 0..8), noise in -12.0_f64..-6.0,
+        power in 0.5_f64..4.0,
     ) {
         let check = |(share, spread): &(f64, f64)| at((share * age_km as f64) as i64, *spread);
         let mut pack = Pack { fit: Some(life(shape, 2.5e8, 0.2)), age_km, rate, ..Pack::default() };
         pack.checks = spreads.iter().map(check).collect();
         pack.settings.walk.noise_v2_per_m = libm::pow(10.0, noise);
+        pack.settings.walk.power = power;
         let found = pack.outlook();
         let chances = found.chances.unwrap();
         let rising = [0.0, chances.within_30, chances.within_90, chances.within_180, 1.0];
@@ -447,6 +476,7 @@ proptest! {
         let mut settings = Settings { unannounced: numbers[5], level: numbers[6], ..Settings::default() };
         settings.walk = SpreadWalk {
             new_v: numbers[7], new_sd_v: numbers[8], check_sd_v: numbers[9], noise_v2_per_m: numbers[10],
+            power: numbers[11], reference_m: numbers[12],
         };
         // Half of the cases keep the settings sound, or hardly one would get past them.
         let settings = if ages[2] % 2 == 0 { settings } else { Settings::default() };
