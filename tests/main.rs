@@ -17,6 +17,7 @@ mod loops;
 mod migrations;
 mod orders;
 mod pack_logs;
+mod packs;
 mod process;
 mod register;
 mod smoke;

@@ -65,7 +65,7 @@ CREATE TABLE pack_exposures (
     failed BIGINT NOT NULL,
     metres_per_day DOUBLE PRECISION,
     heat DOUBLE PRECISION,
-    late_share DOUBLE PRECISION,
+    late TEXT,
     path TEXT,
     PRIMARY KEY (vehicle_id, installed_us, serial)
 );

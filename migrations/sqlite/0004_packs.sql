@@ -65,7 +65,7 @@ CREATE TABLE pack_exposures (
     failed INTEGER NOT NULL,
     metres_per_day REAL,
     heat REAL,
-    late_share REAL,
+    late TEXT,
     path TEXT,
     PRIMARY KEY (vehicle_id, installed_us, serial)
 ) STRICT, WITHOUT ROWID;

@@ -148,7 +148,7 @@ pub struct LifeCurveAnswer {
     /// When it was learned.
     made_at: DateTime<Utc>,
     /// Packs it was learned from.
-    packs: f64,
+    packs: usize,
     /// Those of them that were worn out.
     failures: f64,
     /// Unit of distances.
@@ -379,7 +379,7 @@ fn life_curve(
     let distance = |metres: f64| shown(Metres(metres.round() as i64), unit);
     LifeCurveAnswer {
         made_at: life.made_at,
-        packs: life.lives.packs(),
+        packs: life.packs,
         failures: life.failures(),
         distance_unit: unit.as_str(),
         no_curve_because: life.fit.as_ref().err().map(ToString::to_string),

@@ -522,7 +522,7 @@ fn car_pack(forecast: &CarForecast, pack: &CurrentPack, unit: DistanceUnit, app:
         notes: outlook.map(|outlook| outlook.notes.iter().map(|note| note.says()).collect()).unwrap_or_default(),
         lifetime_distance_per_day: pack.exposure.metres_per_day.map(|metres| distance(metres, unit)),
         heat_factor: pack.exposure.heat.map(thousandth),
-        late_share: pack.exposure.late_share.map(thousandth),
+        late_share: pack.lived.late_share().map(thousandth),
         spread: spread_answer(pack),
         airflow: airflow_answer(forecast, app.settings.wear.airflow_limit),
         codes: pack

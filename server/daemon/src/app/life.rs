@@ -12,7 +12,7 @@ use ventmile_model::wear::life::{
 };
 use ventmile_model::wear::outlook::{SpreadCheck, SpreadWalk};
 use ventmile_model::wear::robust::Point;
-use ventmile_model::wear::{Arrhenius, FitCheck, Step, check_fit, outlook, survival};
+use ventmile_model::wear::{Arrhenius, FitCheck, Step, check_fit, outlook, stretches, survival};
 
 use super::App;
 use crate::config::Settings;
@@ -26,7 +26,9 @@ const RENEW_AFTER: TimeDelta = TimeDelta::hours(24);
 pub struct FleetLife {
     /// When it was learned.
     pub made_at: DateTime<Utc>,
-    /// The lives, in metres; none where a row cannot be.
+    /// How many packs there are.
+    pub packs: usize,
+    /// Their lives in metres, cut where what they were exposed to changes; none where a row cannot be.
     pub lives: Lives,
     /// What speeds up wear.
     pub accelerators: Accelerators,
@@ -46,15 +48,14 @@ pub struct FleetLife {
     pub usual: outlook::Usual,
     /// Factor of ageing by heat taken for a pack without a temperature: the fleet's mean.
     pub usual_heat: f64,
-    /// Share driven late taken where it is not known: the fleet's mean.
-    pub usual_late_share: f64,
     /// Drift of the weakest block's deficit in volts a day, pack by pack.
     pub drift: Option<Fleet>,
     /// How spread grows with distance, where enough packs have checks to tell.
     pub walk: Option<SpreadWalk>,
 }
 
-/// What a pack is believed to have been used like where something is not known of it.
+/// What a pack is believed to have been used like where something is not known of it, and the share it has driven late by
+/// then.
 #[derive(Clone, Copy, Debug)]
 struct Stand {
     rate: f64,
@@ -102,16 +103,20 @@ impl FleetLife {
         let assumed = settings.usage.assumed_miles_per_day * DistanceUnit::Mile.metres();
         let rate =
             median(of(|row| row.metres_per_day).filter(|rate| *rate > 0.0).collect()).unwrap_or(assumed.max(1.0));
-        let stand = Stand {
-            rate,
-            heat: mean(of(|row| row.heat).map(f64::ln)).map_or(1.0, f64::exp),
-            late_share: mean(of(|row| row.late_share)).unwrap_or(0.0),
-        };
-        let uses: Vec<Use> = rows.iter().map(|row| use_of(row, stand)).collect();
+        let heat = mean(of(|row| row.heat).map(f64::ln)).map_or(1.0, f64::exp);
+        let whole: Vec<Life> = rows.iter().map(|row| life_of(row)).collect();
+        let pieces: Vec<(Life, Use)> = rows
+            .iter()
+            .zip(&whole)
+            .flat_map(|(row, life)| {
+                let late = late_stretches(row);
+                let piece = move |(piece, late_share)| (piece, use_of(row, Stand { rate, heat, late_share }));
+                stretches(life, &late).into_iter().map(piece)
+            })
+            .collect();
+        let (lives, uses): (Vec<Life>, Vec<Use>) = pieces.into_iter().unzip();
         let usual = Usual { rate, pack_type: commonest(&uses) };
         let mut accelerators = Accelerators::new(&uses, usual.clone()).unwrap_or_else(|_| Accelerators::none(usual));
-        let lives: Vec<Life> =
-            rows.iter().map(|row| Life { entry: row.entry, exit: row.exit, failed: row.failed, count: 1.0 }).collect();
         let prior = prior(settings);
         let (fitted, lives, inseparable) = fit_what_can_be(lives, &mut accelerators, &prior);
         let check = fitted.as_ref().ok().map(|fit| check_fit(&lives, fit));
@@ -121,7 +126,8 @@ impl FleetLife {
             rows.iter().filter_map(|row| serde_json::from_str(row.path.as_deref()?).ok()).collect();
         Self {
             made_at: now,
-            steps: survival(lives.lives()),
+            steps: survival(&whole),
+            packs: whole.len(),
             lives,
             accelerators,
             means,
@@ -130,8 +136,7 @@ impl FleetLife {
             fit: fitted,
             check,
             usual: outlook::Usual { age: Metres(in_use.unwrap_or(0.0).round() as i64), metres_per_day: rate },
-            usual_heat: stand.heat,
-            usual_late_share: stand.late_share,
+            usual_heat: heat,
             drift: drift(&levels),
             walk: walk(&levels, settings),
         }
@@ -140,7 +145,9 @@ impl FleetLife {
     /// The covariates of one pack.
     #[must_use]
     pub fn covariates(&self, row: &ExposureRow) -> Vec<f64> {
-        let stand = Stand { rate: self.usual.metres_per_day, heat: self.usual_heat, late_share: self.usual_late_share };
+        let late = late_stretches(row);
+        let late_share = stretches(&life_of(row), &late).last().map_or(0.0, |(_, share)| *share);
+        let stand = Stand { rate: self.usual.metres_per_day, heat: self.usual_heat, late_share };
         self.accelerators.of(&use_of(row, stand))
     }
 
@@ -190,11 +197,19 @@ fn walk(packs: &[StoredLevels], settings: &Settings) -> Option<SpreadWalk> {
     if checks.len() < ENOUGH_PACKS { None } else { start.learnt(&checks) }
 }
 
+fn life_of(row: &ExposureRow) -> Life {
+    Life { entry: row.entry, exit: row.exit, failed: row.failed, count: 1.0 }
+}
+
+fn late_stretches(row: &ExposureRow) -> Vec<(f64, f64)> {
+    row.late.as_deref().and_then(|text| serde_json::from_str(text).ok()).unwrap_or_default()
+}
+
 fn use_of(row: &ExposureRow, stand: Stand) -> Use {
     Use {
         rate: row.metres_per_day.filter(|rate| *rate > 0.0).unwrap_or(stand.rate),
         heat_factor: row.heat.filter(|heat| *heat > 0.0).unwrap_or(stand.heat),
-        late_share: row.late_share.unwrap_or(stand.late_share),
+        late_share: stand.late_share,
         pack_type: row.pack_type.clone(),
     }
 }
@@ -287,7 +302,7 @@ impl App {
             self.learn_life().await?;
             return Ok(true);
         };
-        let news = before.failures() != failures || packs > MORE_PACKS * before.lives.packs();
+        let news = before.failures() != failures || packs > MORE_PACKS * before.packs as f64;
         if !news && self.now() - before.made_at < RENEW_AFTER {
             return Ok(false);
         }
@@ -320,7 +335,7 @@ mod tests {
             failed,
             metres_per_day: Some(200_000.0 + 1_000.0 * number as f64),
             heat: None,
-            late_share: Some(0.1 * (number % 3) as f64),
+            late: (number % 3 > 0).then(|| format!("[[{},{}]]", 2e4, 2e4 + 1e3 * number as f64)),
             path: None,
         }
     }
@@ -355,7 +370,7 @@ mod tests {
         let mut rows = vec![row(1, 100.0, true, "N"), row(2, 0.0, false, "N"), row(3, 200.0, false, "M")];
         rows[2].metres_per_day = Some(-5.0);
         let life = learn(&rows);
-        assert_eq!(life.lives.packs(), 2.0);
+        assert_eq!(life.packs, 2);
         assert!(life.fit.is_ok());
     }
 }

@@ -267,7 +267,7 @@ impl Case<'_> {
             failed: lived.end.is_failure(),
             metres_per_day: lived.metres_per_day,
             heat: heat(self.settings).mean_factor(&temperatures),
-            late_share: lived.late_share,
+            late: lived.late.as_ref().map(|late| serde_json::to_string(late).unwrap_or_default()),
             path,
         }
     }

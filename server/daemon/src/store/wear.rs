@@ -30,8 +30,8 @@ pub struct ExposureRow {
     pub metres_per_day: Option<f64>,
     /// Mean factor of ageing by heat.
     pub heat: Option<f64>,
-    /// Share driven past the late edge of the fan service.
-    pub late_share: Option<f64>,
+    /// Stretches driven past the late edge of the fan service, from one age to another, as JSON.
+    pub late: Option<String>,
     /// Sums over the steps of its block spread, as JSON.
     pub path: Option<String>,
 }
@@ -155,7 +155,7 @@ pub struct LivedPack {
 
 const CLEAR_EXPOSURES: &str = "DELETE FROM pack_exposures WHERE vehicle_id = $1";
 const ADD_EXPOSURE: &str = "INSERT INTO pack_exposures (vehicle_id, installed_us, serial, pack_type, entry_metres,
-        exit_metres, in_use, failed, metres_per_day, heat, late_share, path)
+        exit_metres, in_use, failed, metres_per_day, heat, late, path)
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)";
 const FORGET_OUTLOOK: &str = "DELETE FROM pack_outlooks WHERE vehicle_id = $1";
 const SAVE_OUTLOOK: &str =
@@ -178,14 +178,14 @@ const SETTLE_RISK: &str = "UPDATE past_risks SET failed_day = $3, seen_day = $3
     WHERE vehicle_id = $1 AND installed_us = $2 AND made_day <= $3";
 
 const EXPOSURES: &str = "SELECT vehicle_id, installed_us, serial, pack_type, entry_metres, exit_metres, in_use, failed,
-        metres_per_day, heat, late_share, path
+        metres_per_day, heat, late, path
     FROM pack_exposures ORDER BY vehicle_id, installed_us, serial";
 const COUNT: &str = "SELECT count(*), CAST(coalesce(sum(failed), 0) AS BIGINT) FROM pack_exposures
     WHERE exit_metres > entry_metres AND entry_metres >= 0";
 const MARK_ALL: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
     SELECT id, $1, $1, 0 FROM vehicles WHERE retired_day IS NULL ORDER BY id ON CONFLICT (vehicle_id) DO NOTHING";
 const ON_CURVE: &str = "SELECT v.unit, d.code AS depot, e.vehicle_id, e.installed_us, e.serial, e.pack_type,
-        e.entry_metres, e.exit_metres, e.in_use, e.failed, e.metres_per_day, e.heat, e.late_share, e.path
+        e.entry_metres, e.exit_metres, e.in_use, e.failed, e.metres_per_day, e.heat, e.late, e.path
     FROM pack_exposures e JOIN vehicles v ON v.id = e.vehicle_id JOIN depots d ON d.id = v.depot_id
     WHERE (CAST($1 AS TEXT) IS NULL OR d.code = $1) AND (CAST($2 AS TEXT) IS NULL OR e.pack_type = $2)
         AND (CAST($3 AS BIGINT) IS NULL
@@ -223,7 +223,7 @@ struct ExposureColumns {
     failed: i64,
     metres_per_day: Option<f64>,
     heat: Option<f64>,
-    late_share: Option<f64>,
+    late: Option<String>,
     path: Option<String>,
 }
 
@@ -250,7 +250,7 @@ impl TryFrom<ExposureColumns> for ExposureRow {
             failed: row.failed != 0,
             metres_per_day: row.metres_per_day,
             heat: row.heat,
-            late_share: row.late_share,
+            late: row.late,
             path: row.path,
         })
     }
@@ -362,7 +362,7 @@ impl Tx {
             within!(self, c => sqlx::query(ADD_EXPOSURE)
                 .bind(car).bind(micros(row.installed_at)).bind(&row.serial).bind(&row.pack_type).bind(row.entry)
                 .bind(row.exit).bind(i64::from(row.in_use)).bind(i64::from(row.failed)).bind(row.metres_per_day)
-                .bind(row.heat).bind(row.late_share).bind(&row.path).execute(c).await.map(drop))?;
+                .bind(row.heat).bind(&row.late).bind(&row.path).execute(c).await.map(drop))?;
         }
         self.save_outlook(car, packs.outlook.as_ref()).await?;
         within!(self, c => sqlx::query(FORGET_CALLS).bind(car).execute(c).await.map(drop))?;

@@ -71,10 +71,10 @@ pub struct Lived {
     pub age: f64,
     /// Metres a day while it was watched; `None` within the first day.
     pub metres_per_day: Option<f64>,
-    /// Share of its watched distance driven with the fan service past its late edge, 0 to 1; `None` where the rule
-    /// counts no distance or it has not been driven. A pack's installation counts as a service: the fan is serviced
-    /// with every pack replacement (common practice, no published source).
-    pub late_share: Option<f64>,
+    /// The stretches driven with the fan service past its late edge, from one age to another, in order; `None` where the
+    /// rule counts no distance. A pack's installation counts as a service: the fan is serviced with every pack
+    /// replacement (common practice, no published source).
+    pub late: Option<Vec<(f64, f64)>>,
     /// Its age less the distance travelled on the car's track.
     ahead: f64,
 }
@@ -85,6 +85,14 @@ impl Lived {
     pub fn life(&self) -> Option<Life> {
         let (entry, exit) = (self.entry, self.age);
         (exit > entry).then_some(Life { entry, exit, failed: self.end.is_failure(), count: 1.0 })
+    }
+
+    /// Share of its watched distance driven past the late edge, 0 to 1; `None` where that is not known or it has not been
+    /// driven.
+    #[must_use]
+    pub fn late_share(&self) -> Option<f64> {
+        let late = self.late.as_deref()?;
+        (self.age > self.entry).then(|| share(late, self.entry, self.age))
     }
 
     /// Its age in metres at an instant, by where the car was then.
@@ -139,7 +147,7 @@ impl Carrier<'_> {
             entry: used + (watched - start),
             age: used + (stop - start).max(0.0),
             metres_per_day: (days >= 1.0 && stop > watched).then(|| (stop - watched) / days),
-            late_share: self.late_share(watched, stop, from, until),
+            late: self.late(watched, stop, from, until, used - start),
             ahead: used - start,
         })
     }
@@ -175,26 +183,74 @@ impl Carrier<'_> {
         }
     }
 
-    fn late_share(&self, from: f64, to: f64, put_in: DateTime<Utc>, until: DateTime<Utc>) -> Option<f64> {
+    /// The late stretches between two places on the track, as ages that lie `ahead` of them.
+    fn late(
+        &self,
+        from: f64,
+        to: f64,
+        put_in: DateTime<Utc>,
+        until: DateTime<Utc>,
+        ahead: f64,
+    ) -> Option<Vec<(f64, f64)>> {
         let late_after = self.late_after?.as_f64();
-        let watched = to - from;
-        if watched <= 0.0 {
-            return None;
-        }
         let within = self.services.iter().filter(|at| **at > put_in && **at < until);
         let stops = within.filter_map(|at| self.place(*at, None)).chain([to]);
-        let mut late = 0.0;
         let mut since = self.place(put_in, None)?.min(from);
+        let mut late = Vec::new();
         for stop in stops {
-            late += (stop - from.max(since + late_after)).max(0.0);
+            let begun = from.max(since + late_after);
+            if stop > begun {
+                late.push((begun + ahead, stop + ahead));
+            }
             since = stop;
         }
-        Some((late / watched).clamp(0.0, 1.0))
+        Some(late)
     }
+}
+
+/// The share of the ages from `from` to `to` that lie in the stretches.
+fn share(late: &[(f64, f64)], from: f64, to: f64) -> f64 {
+    let within = late.iter().map(|(begin, end)| (end.min(to) - begin.max(from)).max(0.0));
+    (within.sum::<f64>() / (to - from)).clamp(0.0, 1.0)
+}
+
+/// A stretch of a life over which the share driven late is taken as even is at most so long: 16,000 km.
+const LONGEST: f64 = 16e6;
+
+/// Cuts a life into stretches, each with the share driven late up to its middle.
+///
+/// What a pack was exposed to counts up to each age only. Were a whole life told its final share, packs that live long would
+/// seem to be kept alive by what there was time for; so each stretch is a life of its own, watched from its beginning,
+/// whose risk is compared with that of other packs at the same age. Of a Weibull curve that is exact for a share that changes
+/// in steps (proportional hazards with covariates that change in time: J. D. Kalbfleisch and R. L. Prentice, The
+/// Statistical Analysis of Failure Time Data, 2002, section 6.3; from memory).
+#[must_use]
+pub fn stretches(life: &Life, late: &[(f64, f64)]) -> Vec<(Life, f64)> {
+    let mut cuts: Vec<f64> = late.iter().flat_map(|(begin, end)| [*begin, *end]).collect();
+    cuts.retain(|cut| *cut > life.entry && *cut < life.exit);
+    cuts.push(life.exit);
+    cuts.sort_unstable_by(f64::total_cmp);
+    let mut pieces = Vec::new();
+    let mut from = life.entry;
+    for cut in cuts {
+        let (start, parts) = (from, ((cut - from) / LONGEST).ceil() as u32);
+        for part in 1..=parts {
+            let to = if part == parts { cut } else { start + (cut - start) * f64::from(part) / f64::from(parts) };
+            let late_share = share(late, life.entry, from + (to - from) / 2.0);
+            pieces.push((Life { entry: from, exit: to, failed: false, count: life.count }, late_share));
+            from = to;
+        }
+    }
+    if let Some((last, _)) = pieces.last_mut() {
+        last.failed = life.failed;
+    }
+    pieces
 }
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
     use crate::fleet::{Reading, Removal};
     use crate::track::{Limits, clean};
@@ -253,7 +309,7 @@ mod tests {
         assert_eq!((km(only.entry), km(only.age), only.end), (10_000.0, 30_000.0, End::InUse));
         assert_eq!(only.metres_per_day.map(km), Some(200.0));
         // 20,000 km without a service, late from 8,000 on.
-        assert_eq!(only.late_share, Some(0.6));
+        assert_eq!(only.late_share(), Some(0.6));
         assert!(!only.life().unwrap().failed);
     }
 
@@ -301,11 +357,11 @@ mod tests {
     fn services_in_time_leave_no_distance_late() {
         let track = track();
         let services = [day(30), day(60), day(90)];
-        assert_eq!(carrier(&track, &[], &services).lived()[0].late_share, Some(0.0));
+        assert_eq!(carrier(&track, &[], &services).lived()[0].late_share(), Some(0.0));
         // 60 days are 12,000 km: the last 4,000 of them late.
-        assert_eq!(carrier(&track, &[], &[day(60)]).lived()[0].late_share, Some(0.2));
+        assert_eq!(carrier(&track, &[], &[day(60)]).lived()[0].late_share(), Some(0.2));
         let none = Carrier { late_after: None, ..carrier(&track, &[], &[]) };
-        assert_eq!(none.lived()[0].late_share, None);
+        assert_eq!(none.lived()[0].late_share(), None);
     }
 
     #[test]
@@ -321,5 +377,36 @@ mod tests {
     #[test]
     fn without_a_reading_nothing_is_known() {
         assert_eq!(carrier(&Track::default(), &[], &[]).lived(), []);
+    }
+
+    #[test]
+    fn a_life_is_cut_where_it_gets_late() {
+        let life = Life { entry: 0.0, exit: 40e6, failed: true, count: 1.0 };
+        let pieces = stretches(&life, &[(20e6, 30e6)]);
+        let ends: Vec<(f64, f64)> = pieces.iter().map(|(piece, _)| (piece.entry, piece.exit)).collect();
+        assert_eq!(ends, [(0.0, 10e6), (10e6, 20e6), (20e6, 30e6), (30e6, 40e6)]);
+        let shares: Vec<f64> = pieces.iter().map(|(_, share)| *share).collect();
+        // 5 of 25 late by the middle of the third, 10 of 35 by that of the last.
+        assert_eq!(shares, [0.0, 0.0, 0.2, 10.0 / 35.0]);
+        assert_eq!(pieces.iter().map(|(piece, _)| piece.failed).collect::<Vec<_>>(), [false, false, false, true]);
+    }
+
+    proptest! {
+        /// The pieces are the life: the same risk by any curve whose share does not matter.
+        #[test]
+        fn pieces_make_up_the_life(
+            entry in 0.0_f64..1e8, length in 1.0_f64..4e8, late in prop::collection::vec((0.0_f64..5e8, 0.0_f64..5e7), 0..6),
+        ) {
+            let life = Life { entry, exit: entry + length, failed: true, count: 1.0 };
+            let mut late: Vec<(f64, f64)> = late.into_iter().map(|(from, width)| (from, from + width)).collect();
+            late.sort_by(|one, other| one.0.total_cmp(&other.0));
+            let pieces = stretches(&life, &late);
+            prop_assert_eq!(pieces.first().map(|(piece, _)| piece.entry), Some(life.entry));
+            prop_assert_eq!(pieces.last().map(|(piece, _)| (piece.exit, piece.failed)), Some((life.exit, true)));
+            for pair in pieces.windows(2) {
+                prop_assert_eq!(pair[0].0.exit, pair[1].0.entry);
+            }
+            prop_assert!(pieces.iter().all(|(piece, share)| piece.exit > piece.entry && (0.0..=1.0).contains(share)));
+        }
     }
 }

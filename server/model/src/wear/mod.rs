@@ -21,6 +21,6 @@ mod survival;
 pub use cost::{BadCost, Costs, Holding, NoOptimum, Replacement, cheapest_age, hold};
 pub use fit_check::{FitCheck, Stretch, Warning, check_fit};
 pub use heat::{Arrhenius, Exposure};
-pub use lived::{Carrier, End, Lived};
+pub use lived::{Carrier, End, Lived, stretches};
 pub use recurrence::{BadHistory, History, Recurrence, recurrences};
 pub use survival::{Step, survival};
