@@ -144,6 +144,12 @@ async fn the_life_curve_is_that_of_the_handbook(engine: Engine) {
     assert_eq!(curve["points"].as_array().unwrap().len(), 51);
     let replacement = &curve["replacement"];
     assert!(replacement["cheapest_age"].as_f64().unwrap() > 0.0, "{replacement}");
+    // By maximum likelihood alone it is the handbook's to its digits; odometers are whole metres.
+    let plain = manager.get("/v1/life-curve?prior=none&covariates=none").await.expect(200);
+    near(&plain["shape"]["value"], 1.7208, 1e-3);
+    near(&plain["scale"]["value"], 60_652.8, 1e-4);
+    assert_eq!((&plain["effects"], &plain["prior"]), (&json!([]), &json!("none: maximum likelihood")));
+    assert_eq!(fault(&manager.get("/v1/life-curve?prior=mine").await.problem(400)), "prior");
     let kilometres = manager.get("/v1/life-curve?distance_unit=km&limit=3").await.expect(200);
     near(&kilometres["scale"]["value"], 60_652.8 * 1.609_344, 0.02);
     assert_eq!(kilometres["on_curve"].as_array().unwrap().len(), 3);
@@ -325,6 +331,11 @@ async fn another_depots_packs_are_not_seen(engine: Engine) {
     ordinary_car(&manager, "8", "WEST").await;
     post(&manager, "packs", pack("P8", "8", instant("2025-01-01T12:00:00Z"), 10.0)).await;
     app.settle().await;
+    app.app.learn_life().await.unwrap();
+    // Nothing has failed: without a prior there is no curve, but a bound.
+    let bound = manager.get("/v1/life-curve?prior=none").await.expect(200);
+    assert!(bound["no_curve_because"].as_str().unwrap().contains("no pack has failed"), "{bound}");
+    assert!(bound["scale_at_least"].as_f64().unwrap() > 0.0 && bound["shape"].is_null(), "{bound}");
     let reader = app.client(&[Scope::Read], &["NORTH"]).await;
     let list = reader.get("/v1/pack-outlook").await.expect(200);
     assert_eq!(list["items"].as_array().unwrap().len(), 1);

@@ -1,7 +1,5 @@
 //! The life curve of the fleet's packs, what a replacement is worth, and whether the risks were right.
 
-use std::sync::Arc;
-
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, Days, NaiveDate, Utc};
@@ -14,12 +12,12 @@ use ventmile_model::wear::{NoOptimum, Replacement, cheapest_age};
 use super::body::Params;
 use super::key::{Key, Read};
 use super::packs::RangeAnswer;
-use super::problem::Problem;
+use super::problem::{Fault, Problem};
 use super::shapes::{shown, thousandth};
 use super::upcoming::{parameter, unit_asked};
 use super::values;
 use crate::app::App;
-use crate::app::life::FleetLife;
+use crate::app::life::{FleetLife, Without};
 use crate::app::packs::costs;
 use crate::app::risks::{self, HorizonRecord};
 use crate::store::{LivedPack, RiskFilter};
@@ -37,6 +35,10 @@ pub(super) struct CurveQuery {
     /// Packs shown on it only of this type; the curve then is that of a usual pack of the type.
     #[serde(rename = "type")]
     pack_type: Option<String>,
+    /// `stated` (the settings' weak prior; when left out) or `none` (maximum likelihood).
+    prior: Option<String>,
+    /// `all` (when left out) or `none` (one curve for all packs).
+    covariates: Option<String>,
     /// Unit for distances; `mi` when left out.
     distance_unit: Option<String>,
     /// Packs shown on it, the oldest first.
@@ -155,6 +157,9 @@ pub struct LifeCurveAnswer {
     distance_unit: &'static str,
     /// Why there is no curve.
     no_curve_because: Option<String>,
+    /// While nothing has failed: with 90 % confidence the scale is at least this, where the shape is the one held likely
+    /// before (`wear.prior_shape`).
+    scale_at_least: Option<f64>,
     /// The Weibull shape: above 1 the risk rises with age.
     shape: Option<EstimateAnswer>,
     /// The Weibull scale: by this distance 63 % of usual packs have failed.
@@ -328,7 +333,9 @@ fn usual(life: &FleetLife, unit: DistanceUnit) -> String {
 }
 
 fn prior(life: &FleetLife, unit: DistanceUnit) -> String {
-    let (Some(shape), Some(scale)) = (life.prior.log_shape, life.prior.log_scale) else { return String::new() };
+    let (Some(shape), Some(scale)) = (life.prior.log_shape, life.prior.log_scale) else {
+        return "none: maximum likelihood".to_owned();
+    };
     format!(
         "shape {:.1} and scale {:.0} {unit}, each known to a factor of {:.1} and {:.1} with 68 %; no covariate is held to \
          matter; settings wear.prior_…",
@@ -355,6 +362,10 @@ pub(super) async fn get_life_curve(
 ) -> Result<Response, Problem> {
     let unit = unit_asked(query.distance_unit.as_deref())?.unwrap_or(DistanceUnit::Mile);
     let limit = super::page::limit(&app, query.limit)?;
+    let without = Without {
+        prior: left_out("prior", query.prior.as_deref(), "stated")?,
+        covariates: left_out("covariates", query.covariates.as_deref(), "all")?,
+    };
     let life = app.fleet_life().await?;
     let packs = app
         .store
@@ -362,14 +373,29 @@ pub(super) async fn get_life_curve(
         .await?;
     let asked = query.pack_type;
     // Profiles of a big fleet take a while: not on the threads that answer requests.
-    let answer = tokio::task::spawn_blocking(move || life_curve(&app, &life, packs, asked.as_deref(), unit)).await;
+    let answer = tokio::task::spawn_blocking(move || {
+        let other = (without != Without::default()).then(|| life.without(without));
+        life_curve(&app, other.as_ref().unwrap_or(&life), packs, asked.as_deref(), unit)
+    })
+    .await;
     let answer = answer.map_err(|_| crate::store::StoreError::Stopped)?;
     Ok(axum::Json(answer).into_response())
 }
 
+/// Whether a parameter says `none` and not what it is when left out.
+fn left_out(name: &str, text: Option<&str>, usual: &str) -> Result<bool, Problem> {
+    match text {
+        Some("none") => Ok(true),
+        Some(other) if other != usual => {
+            Err(Problem::query(Fault::parameter(name, Some(other), format!("give {usual} or none"))))
+        }
+        _ => Ok(false),
+    }
+}
+
 fn life_curve(
     app: &App,
-    life: &Arc<FleetLife>,
+    life: &FleetLife,
     packs: Vec<LivedPack>,
     pack_type: Option<&str>,
     unit: DistanceUnit,
@@ -383,6 +409,7 @@ fn life_curve(
         failures: life.failures(),
         distance_unit: unit.as_str(),
         no_curve_because: life.fit.as_ref().err().map(ToString::to_string),
+        scale_at_least: life.least_scale(&app.settings).map(distance),
         shape: curve.as_ref().map(|curve| curve.estimate(curve.fit.shape(), Quantity::Shape, thousandth)),
         scale: curve.as_ref().map(|curve| {
             let scale = curve.fit.curve(&curve.covariates).scale;

@@ -8,7 +8,7 @@ use ventmile_model::dist::median;
 use ventmile_model::fleet::{DistanceUnit, Metres};
 use ventmile_model::wear::drift::{Fleet, Likelihood, Path};
 use ventmile_model::wear::life::{
-    Accelerators, Covariate, Life, LifeFit, Lives, NoFit, Normal, Prior, Use, Usual, fit,
+    Accelerators, Covariate, Life, LifeFit, Lives, NoFit, Normal, Prior, Use, Usual, fit, least_scale,
 };
 use ventmile_model::wear::outlook::{SpreadCheck, SpreadWalk};
 use ventmile_model::wear::robust::Point;
@@ -72,6 +72,15 @@ const ENOUGH_PACKS: usize = 24;
 /// Packs that are asked for it at most: more say the same, and the search takes a while.
 const MOST_PACKS: usize = 2_000;
 
+/// What of all that could be is left out of a fit, to see what the rest says.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Without {
+    /// The prior: maximum likelihood.
+    pub prior: bool,
+    /// The covariates: one curve for all packs.
+    pub covariates: bool,
+}
+
 /// The prior that the settings state, with ages in metres.
 fn prior(settings: &Settings) -> Prior {
     let wear = &settings.wear;
@@ -120,7 +129,7 @@ impl FleetLife {
         let prior = prior(settings);
         let (fitted, lives, inseparable) = fit_what_can_be(lives, &mut accelerators, &prior);
         let check = fitted.as_ref().ok().map(|fit| check_fit(&lives, fit));
-        let means = accelerators.columns.iter().map(|column| mean(column.iter().copied()).unwrap_or(0.0)).collect();
+        let means = means_of(&accelerators);
         let in_use = median(rows.iter().filter(|row| row.in_use).map(|row| row.exit).collect());
         let levels: Vec<StoredLevels> =
             rows.iter().filter_map(|row| serde_json::from_str(row.path.as_deref()?).ok()).collect();
@@ -168,6 +177,36 @@ impl FleetLife {
         self.check.as_ref().is_some_and(|check| check.warning.is_none())
     }
 
+    /// The same lives fitted with something left out.
+    #[must_use]
+    pub fn without(&self, without: Without) -> Self {
+        let prior = if without.prior { Prior::none() } else { self.prior.clone() };
+        let mut accelerators = self.accelerators.clone();
+        if without.covariates {
+            while accelerators.leave_out(0).is_some() {}
+        }
+        let lives = self.lives.lives().to_vec();
+        let (fit, lives, inseparable) = fit_what_can_be(lives, &mut accelerators, &prior);
+        Self {
+            check: fit.as_ref().ok().map(|fit| check_fit(&lives, fit)),
+            means: means_of(&accelerators),
+            steps: self.steps.clone(),
+            accelerators,
+            inseparable,
+            prior,
+            lives,
+            fit,
+            ..*self
+        }
+    }
+
+    /// The scale that the lives without a failure speak for, with 90 % confidence, where the shape is the one held likely
+    /// before; `None` where there were failures.
+    #[must_use]
+    pub fn least_scale(&self, settings: &Settings) -> Option<f64> {
+        least_scale(&self.lives, settings.wear.prior_shape, CONFIDENCE)
+    }
+
     /// How many packs have failed.
     #[must_use]
     pub fn failures(&self) -> f64 {
@@ -195,6 +234,13 @@ fn walk(packs: &[StoredLevels], settings: &Settings) -> Option<SpreadWalk> {
     let checks: Vec<Vec<SpreadCheck>> = packs.iter().step_by(step).map(of_pack).collect();
     let start = SpreadWalk { new_v: settings.wear.new_spread_v, ..SpreadWalk::default() };
     if checks.len() < ENOUGH_PACKS { None } else { start.learnt(&checks) }
+}
+
+/// Of a bound on the scale while nothing has failed.
+const CONFIDENCE: f64 = 0.9;
+
+fn means_of(accelerators: &Accelerators) -> Vec<f64> {
+    accelerators.columns.iter().map(|column| mean(column.iter().copied()).unwrap_or(0.0)).collect()
 }
 
 fn life_of(row: &ExposureRow) -> Life {
