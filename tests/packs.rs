@@ -191,7 +191,10 @@ async fn a_falling_block_is_named_and_calls_for_an_assessment(engine: Engine) {
     );
     assert_eq!(fault(&manager.get("/v1/pack-outlook?band=bad").await.problem(400)), "band");
     let history = manager.get("/v1/packs/P7").await.expect(200);
-    assert_eq!(history["lives"][0]["unit"], "7");
+    let stay = &history["lives"][0];
+    assert_eq!((&stay["unit"], &stay["age"], &stay["distance"]), (&json!("7"), &json!(40_990.0), &json!(40_990.0)));
+    // 25 days of eight hours since 11 February.
+    assert_eq!((&stay["days"], &stay["hours"]), (&json!(441), &json!(200.0)));
     assert_eq!(history["in_use"]["outlook"]["band"], "degraded");
     manager.get("/v1/packs/NONE").await.problem(404);
 }

@@ -19,7 +19,7 @@ use super::shapes::{Amounts, Dates, Windows, shown, tenth, thousandth};
 use super::upcoming::{DueDates, parameter, unit_asked};
 use super::values;
 use crate::app::App;
-use crate::app::assess::{Assessment, CountsFrom, SOURCE_IN_SERVICE, SOURCE_SERVICE, sentence};
+use crate::app::assess::{Assessment, CountsFrom, SOURCE_IN_SERVICE, SOURCE_PACK, SOURCE_SERVICE, sentence};
 use crate::app::forecasts::CarForecast;
 use crate::app::item::Item;
 use crate::app::limits::duty_settings;
@@ -98,6 +98,7 @@ fn source_name(source: i64, sources: &Sources) -> String {
     match source {
         SOURCE_SERVICE => "past service".to_owned(),
         SOURCE_IN_SERVICE => "in service".to_owned(),
+        SOURCE_PACK => "pack log".to_owned(),
         other => sources.get(&other).cloned().unwrap_or_default(),
     }
 }

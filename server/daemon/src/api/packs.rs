@@ -6,7 +6,8 @@ use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use ventmile_model::fleet::{Code, CodeState, DistanceUnit, Kind, Metres, Standing};
+use ventmile_model::fleet::{Code, CodeState, DistanceUnit, Kind, Metres, PackLife, Standing};
+use ventmile_model::wear::Lived;
 use ventmile_model::wear::block_wear::BlockWear;
 use ventmile_model::wear::outlook::Outlook;
 use ventmile_model::wear::spread::{Pattern, SetAside, Why};
@@ -22,7 +23,7 @@ use super::upcoming::unit_asked;
 use crate::app::App;
 use crate::app::forecasts::CarForecast;
 use crate::app::packs::{CarPacks, CurrentPack, PackItem, UNKNOWN_BAND};
-use crate::store::{OutlookFilter, OutlookListed, PackFilter, StoreError};
+use crate::store::{OutlookFilter, OutlookListed, PackFilter, PackRecord, StoreError};
 
 /// Chances of degradation.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
@@ -584,15 +585,47 @@ pub(super) async fn get_vehicle_pack(
     Ok(axum::Json(car_pack(&forecast, pack, shown_in, &app)).into_response())
 }
 
+/// A pack's time in one car with what came of it.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PackStay {
+    /// As it is stored.
+    #[serde(flatten)]
+    stored: PackAnswer,
+    /// What it had behind it at the end of that time, or has by the last believed reading; null where no reading of the
+    /// car is believed, and of a voided row.
+    age: Option<f64>,
+    /// Distance of that age that was driven in this car while it was watched.
+    distance: Option<f64>,
+    /// Days in the car.
+    days: Option<i64>,
+    /// Duty hours in the car, as far as its logs reach.
+    hours: Option<f64>,
+}
+
 /// A pack's history, and its outlook while it is in a car.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct PackHistory {
     /// Its serial.
     serial: String,
     /// Its time in each car, in order.
-    lives: Vec<PackAnswer>,
+    lives: Vec<PackStay>,
     /// What is known of it in the car it is in; null where it is in none.
     in_use: Option<CarPackAnswer>,
+}
+
+fn stay(record: PackRecord, forecast: &CarForecast, packs: &CarPacks, unit: DistanceUnit) -> PackStay {
+    let own = |lived: &Lived| {
+        let same = |pack: &PackLife| pack.serial == record.life.serial && pack.at == record.life.at;
+        record.voided_at.is_none() && lived.pack.as_ref().is_some_and(same)
+    };
+    let lived = packs.lived.iter().map(|(lived, _)| lived).find(|lived| own(lived));
+    PackStay {
+        age: lived.map(|lived| distance(lived.age, unit)),
+        distance: lived.map(|lived| distance(lived.age - lived.entry, unit)),
+        days: lived.map(|lived| forecast.days_of(lived)),
+        hours: lived.map(|lived| thousandth(forecast.hours_of(lived))),
+        stored: pack_view(record, unit),
+    }
 }
 
 /// A pack with its history
@@ -621,15 +654,14 @@ pub(super) async fn get_pack(
     if lives.is_empty() {
         return Err(Problem::not_found("pack", &serial));
     }
-    let last = lives.iter().rev().find(|life| life.life.removal.is_none() && life.voided_at.is_none());
-    let in_use = match last.map(|life| life.vehicle_id) {
-        None => None,
-        Some(vehicle_id) => {
-            let (forecast, packs) = packs_of_car(&app, vehicle_id).await?;
-            let own = packs.current.filter(|pack| pack.exposure.serial == serial);
-            own.map(|pack| car_pack(&forecast, &pack, unit, &app))
-        }
-    };
-    let lives = lives.into_iter().map(|life| pack_view(life, unit)).collect();
+    let mut in_use = None;
+    let mut stays = Vec::with_capacity(lives.len());
+    for record in lives {
+        let (forecast, packs) = packs_of_car(&app, record.vehicle_id).await?;
+        stays.push(stay(record, &forecast, &packs, unit));
+        let own = packs.current.filter(|pack| pack.exposure.serial == serial);
+        in_use = own.map(|pack| car_pack(&forecast, &pack, unit, &app)).or(in_use);
+    }
+    let lives = stays;
     Ok(axum::Json(PackHistory { serial, lives, in_use }).into_response())
 }

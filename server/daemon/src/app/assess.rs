@@ -22,6 +22,8 @@ use crate::store::{CarLogs, Usual};
 pub const SOURCE_SERVICE: i64 = -1;
 /// Stands for "the odometer when the car came into service".
 pub const SOURCE_IN_SERVICE: i64 = -2;
+/// Stands for "the odometer when a pack was put in or taken out".
+pub const SOURCE_PACK: i64 = -3;
 
 /// What the interval counts from.
 #[derive(Clone, Debug, PartialEq)]
@@ -166,7 +168,7 @@ impl Assessment {
     }
 }
 
-/// The readings of a car, those written down at services and at its start among them.
+/// The readings of a car, those written down at services, at pack swaps and at its start among them.
 #[must_use]
 pub fn all_readings(logs: &CarLogs) -> Vec<Reading> {
     let mut readings = logs.readings.clone();
@@ -174,6 +176,12 @@ pub fn all_readings(logs: &CarLogs) -> Vec<Reading> {
     readings.extend(
         logs.services.iter().filter_map(|(_, service)| Some(plain(service.at, service.odometer?, SOURCE_SERVICE))),
     );
+    let swaps = logs.packs.iter().flat_map(|pack| {
+        let removed = pack.removal.and_then(|removal| Some((removal.at, removal.odometer?)));
+        [pack.odometer.map(|odometer| (pack.at, odometer)), removed].into_iter().flatten()
+    });
+    let since = swaps.filter(|(at, _)| day_of(logs, *at) >= logs.in_service_on);
+    readings.extend(since.map(|(at, odometer)| plain(at, odometer, SOURCE_PACK)));
     readings.extend(logs.odometer_in_service.map(|odometer| {
         let zone = zone_on(logs, logs.in_service_on);
         plain(day_start(logs.in_service_on, zone), odometer, SOURCE_IN_SERVICE)

@@ -22,6 +22,7 @@ use ventmile_model::wear::{Carrier, Costs, End, Exposure, Holding, Lived, hold};
 
 use super::App;
 use super::assess::{Assessment, day_of, zone_on};
+use super::forecasts::CarForecast;
 use super::life::{FleetLife, StoredLevels, heat};
 use crate::config::Settings;
 use crate::store::{CarLogs, ExposureRow, OrderCall, OutlookRow, PackRecast, PastRisk};
@@ -533,6 +534,26 @@ impl CurrentPack {
             }
             _ => None,
         }
+    }
+}
+
+impl CarForecast {
+    fn last_day_of(&self, lived: &Lived) -> NaiveDate {
+        lived.end.at().map_or(self.assessment.today, |end| day_of(&self.logs, end))
+    }
+
+    /// Days from the day a pack was put in to that of its end, or to today.
+    #[must_use]
+    pub fn days_of(&self, lived: &Lived) -> i64 {
+        (self.last_day_of(lived) - day_of(&self.logs, lived.from)).num_days()
+    }
+
+    /// Duty hours of the car's days in that time.
+    #[must_use]
+    pub fn hours_of(&self, lived: &Lived) -> f64 {
+        let (from, to) = (day_of(&self.logs, lived.from), self.last_day_of(lived));
+        let within = self.assessment.days.iter().filter(|(date, _)| from <= **date && **date <= to);
+        within.map(|(_, day)| day.hours).sum()
     }
 }
 
