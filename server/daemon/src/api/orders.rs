@@ -387,7 +387,7 @@ pub(super) async fn accept_work_order(
     body: Json<AcceptRequest>,
 ) -> Result<Answer, Problem> {
     let by = person(&body.value.by)?;
-    act(&app, &caller, &number, if_match, key, Act::Accept { by }, &body.bytes).await
+    act(&app, &caller, &number, if_match, key, Act::Accept { by, lease: None }, &body.bytes).await
 }
 
 /// Who begins.

@@ -15,7 +15,7 @@ fn refused(refusal: &Refusal) -> Conflict {
     match refusal {
         Refusal::NoOdometer => Conflict::Field { field: "odometer", reason },
         Refusal::Nobody => Conflict::Field { field: "by", reason },
-        Refusal::Status { .. } | Refusal::Taken { .. } => Conflict::Rule(reason),
+        _ => Conflict::Rule(reason),
     }
 }
 
@@ -26,6 +26,12 @@ const fn action_name(act: &Act) -> &'static str {
         Act::Complete(_) => "work-order complete",
         Act::Cancel { .. } => "work-order cancel",
         Act::Reopen { .. } => "work-order reopen",
+        Act::Decline { .. } => "work-order decline",
+        Act::HandOver { .. } => "work-order hand-over",
+        Act::Pause { .. } => "work-order pause",
+        Act::Resume { .. } => "work-order resume",
+        Act::Plan(_) => "work-order plan",
+        Act::Missed { .. } => "work-order missed",
     }
 }
 

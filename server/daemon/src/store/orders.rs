@@ -286,6 +286,7 @@ impl TryFrom<Row> for OrderRecord {
                 started_at: row.started_us.map(|at| instant("work_orders.started_us", at)).transpose()?,
                 completion,
                 closing_reason: row.closing_reason,
+                ..Order::queued()
             },
             raised_by: row.raised_by,
             reason: row.reason,

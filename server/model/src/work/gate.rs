@@ -215,7 +215,7 @@ impl<'a> Job<'a> {
     fn waited(&self, entry: &Entry, before: Option<&Entry>, series: &Series<'_>) -> Result<(), Lack> {
         let plug = series.entries.iter().rfind(|entry| self.role(entry) == Some(Role::PlugOut)).copied();
         let Some(from) = plug.or(before) else { return Ok(()) };
-        let left = from.at + self.settings.wait - entry.done();
+        let left = self.settings.wait - (entry.done() - from.at);
         if left > TimeDelta::zero() {
             let seconds = left.num_seconds().max(1);
             return Err(lack(
