@@ -57,39 +57,38 @@ impl<'a> Job<'a> {
 
     fn missing_at(&self, step: &Step, attempt: &Entry) -> Vec<Missing> {
         let mut series = self.series(attempt.at);
-        let mut missing = Vec::new();
-        let mut note = |item: Item, field: &str, says: String| {
-            if !(item.overridable() && series.overridden.contains(&item)) {
-                missing.push(Missing { item, pointer: format!("/{field}"), says });
-            }
-        };
-        let place = step.role.lock_place();
-        if let (None, Some(stop)) = (place, self.stopped(attempt.at)) {
-            let says =
-                format!("a reading at or over the limit at {} stopped the order: lock out and measure anew", stop.at);
-            note(Item::Stopped, "step", says);
-        }
-        if self.isolation_fault && step.touches_high_voltage() {
-            let says = self.unqualified(&attempt.people(), &[&self.settings.isolation_certificate], series.day);
-            says.into_iter().for_each(|says| note(Item::Isolation, "by", format!("an isolation fault stands: {says}")));
-        }
         let crew = self.crew(step, attempt);
-        if !self.names_workers(step) {
-            let says = self.unqualified(&crew.people, &crew.certificates, series.day);
-            says.into_iter().for_each(|says| note(Item::LockOut(Role::Person), "by", says));
-        }
-        if !matches!(step.role, Role::Gloves | Role::Meter) {
-            let says = self.unusable(&attempt.gear, series.day).or_else(|| self.unnamed(step, attempt, &series));
-            says.into_iter().for_each(|says| note(Item::Gear, "gear", says));
-        }
-        if let Some(says) = too_few(step, attempt) {
-            note(Item::People, "with", says);
-        }
-        if place.is_some() {
+        let unqualified = || self.unqualified(&crew.people, &crew.certificates, series.day);
+        let at_the_step = [
+            (Item::Stopped, "/step", self.unlocked_stop(step, attempt)),
+            (Item::Isolation, "/by", self.near_isolation_fault(step, attempt, series.day)),
+            (Item::LockOut(Role::Person), "/by", if self.names_workers(step) { None } else { unqualified() }),
+            (Item::Gear, "/gear", self.ungeared(step, attempt, &series)),
+            (Item::People, "/with", too_few(step, attempt)),
+        ];
+        if step.role.lock_place().is_some() {
             series.entries.push(attempt);
         }
+        let named = |(item, pointer, says): (Item, &str, Option<String>)| {
+            says.map(|says| Missing { item, pointer: pointer.to_owned(), says })
+        };
+        let mut missing: Vec<_> = at_the_step.into_iter().filter_map(named).collect();
         missing.extend(self.lock_out(step, &series, &crew));
+        missing.retain(|missing| !(missing.item.overridable() && series.overridden.contains(&missing.item)));
         missing
+    }
+
+    /// A stopped order takes nothing but a new lock-out.
+    fn unlocked_stop(&self, step: &Step, attempt: &Entry) -> Option<String> {
+        let stop = self.stopped(attempt.at).filter(|_| step.role.lock_place().is_none())?;
+        Some(format!("a reading at or over the limit at {} stopped the order: lock out and measure anew", stop.at))
+    }
+
+    /// Who comes near a standing isolation fault without the certificate for it.
+    fn near_isolation_fault(&self, step: &Step, attempt: &Entry, day: NaiveDate) -> Option<String> {
+        let near = self.isolation_fault && step.touches_high_voltage();
+        let says = near.then(|| self.unqualified(&attempt.people(), &[&self.settings.isolation_certificate], day));
+        says.flatten().map(|says| format!("an isolation fault stands: {says}"))
     }
 
     /// Whether the lock-out before `step` says who works: its item `person` then holds their certificates.
@@ -98,10 +97,15 @@ impl<'a> Job<'a> {
         step.touches_high_voltage() || within
     }
 
-    /// Which kind of gear a step off the high-voltage system needs and nobody has named, here or before.
-    fn unnamed(&self, step: &Step, attempt: &Entry, series: &Series<'_>) -> Option<String> {
-        if step.touches_high_voltage() {
+    /// Gear that is named and may not be used, or that a step off the high-voltage system needs and nobody has named, here
+    /// or before. The lock-out looks at its own gloves and meter.
+    fn ungeared(&self, step: &Step, attempt: &Entry, series: &Series<'_>) -> Option<String> {
+        if matches!(step.role, Role::Gloves | Role::Meter) {
             return None;
+        }
+        let unusable = self.unusable(&attempt.gear, series.day);
+        if unusable.is_some() || step.touches_high_voltage() {
+            return unusable;
         }
         let ids: Vec<_> = series.entries.iter().flat_map(|entry| &entry.gear).chain(&attempt.gear).collect();
         let named = |kind: GearKind| ids.iter().filter_map(|id| self.piece(id)).any(|piece| piece.kind() == kind);
@@ -122,14 +126,12 @@ impl<'a> Job<'a> {
         let mut missing = Vec::new();
         let mut before: Option<usize> = None;
         for role in LOCK_OUT.into_iter().take(length).filter(asked) {
-            let item = Item::LockOut(role);
             match self.stands(role, before, series, crew) {
                 Ok(index) => before = Some(index),
-                Err(_) if item.overridable() && series.overridden.contains(&item) => {}
                 Err(Lack { pointer, says }) => {
                     let earlier = self.procedure.step_of(role).filter(|_| step.role != role);
                     let place = earlier.map_or_else(String::new, |step| format!("/steps/{}", step.number));
-                    missing.push(Missing { item, pointer: format!("{place}{pointer}"), says });
+                    missing.push(Missing { item: Item::LockOut(role), pointer: format!("{place}{pointer}"), says });
                 }
             }
         }

@@ -160,6 +160,8 @@ fn an_item_recorded_again_calls_for_those_after_it() {
     let mut world = World::with(lock_out(0));
     world.evidence.push(Entry { at: minute(17), done_at: minute(17), ..lock_out(0)[6].clone() });
     check(&world, &opening(), &["measure"]);
+    let entered_late = changed(3, |it| it.at = minute(10));
+    check(&entered_late, &opening(), &["key-out", "ground-off", "plug-out"]);
     let told_earlier = changed(8, |it| it.done_at = minute(14));
     check(&told_earlier, &opening(), &["measure"]);
 }
