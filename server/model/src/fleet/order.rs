@@ -1,8 +1,9 @@
 //! The work order: its status and the acts that move it.
 
 use std::fmt;
+use std::ops::Range;
 
-use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Timelike, Utc};
 
 use super::Metres;
 
@@ -142,10 +143,30 @@ pub struct Pause {
 pub struct Plan {
     /// Local day of the depot.
     pub on: NaiveDate,
-    /// Number of the bay, where one is chosen.
-    pub bay: Option<u32>,
-    /// Who it is meant for; the order is theirs only once they accept it.
-    pub technician: Option<String>,
+    /// When it begins, local time.
+    pub start: NaiveTime,
+    /// How many minutes the bay and the people are taken.
+    pub minutes: u32,
+    /// Number of the bay, from 1.
+    pub bay: u32,
+    /// Codes of those it is meant for; the order is theirs only once one of them accepts it.
+    pub technicians: Vec<String>,
+}
+
+impl Plan {
+    /// The minutes of the day it takes; one that runs past midnight ends later than 24 h.
+    #[must_use]
+    pub fn minutes_of_day(&self) -> Range<u32> {
+        let start = self.start.num_seconds_from_midnight() / 60;
+        start..start.saturating_add(self.minutes)
+    }
+
+    /// Whether both take place at one time.
+    #[must_use]
+    pub fn overlaps(&self, other: &Self) -> bool {
+        let (own, theirs) = (self.minutes_of_day(), other.minutes_of_day());
+        self.on == other.on && own.start < theirs.end && theirs.start < own.end
+    }
 }
 
 /// A planned day on which the work was not begun.

@@ -14,6 +14,7 @@ mod gate;
 mod gear;
 mod job;
 mod procedure;
+mod slot;
 mod technician;
 #[cfg(test)]
 mod tests;
@@ -25,4 +26,5 @@ pub use evidence::{Entry, EntryFault, Value};
 pub use gear::{Gear, GearKind, GearRules, GearType, GloveClass, Rating, Test, Unusable, falling_due};
 pub use job::{Item, Job, Missing, Override, Passed, ResidualLimit, Settings};
 pub use procedure::{Ask, LOCK_OUT, Needs, Procedure, Record, Role, Step};
+pub use slot::{Booked, Clash, Clashing, Shop, clashes};
 pub use technician::{Absence, Certificate, Technician, Unfit};

@@ -220,6 +220,12 @@ impl Procedure {
         self.steps.iter().find(|step| step.number == number)
     }
 
+    /// Whether any of its steps brings hands near the high-voltage system.
+    #[must_use]
+    pub fn touches_high_voltage(&self) -> bool {
+        self.steps.iter().any(Step::touches_high_voltage)
+    }
+
     /// The first step of this role.
     #[must_use]
     pub fn step_of(&self, role: Role) -> Option<&Step> {

@@ -127,11 +127,34 @@ fn evidence_counts_from_the_start_the_hand_over_and_the_resumption() {
     assert_eq!(Order::queued().after(hand_over("kim", "lee"), now()), Err(Refusal::Nobody));
 }
 
+fn day(text: &str) -> NaiveDate {
+    text.parse().unwrap()
+}
+
+fn slot(on: &str, start: &str, minutes: u32) -> Plan {
+    Plan { on: day(on), start: start.parse().unwrap(), minutes, bay: 2, technicians: vec!["kim".into()] }
+}
+
+#[test]
+fn plans_that_touch_do_not_overlap() {
+    let morning = slot("2026-03-02", "08:00", 120);
+    for (on, start, minutes, expected) in [
+        ("2026-03-02", "10:00", 60, false),
+        ("2026-03-02", "09:59", 60, true),
+        ("2026-03-02", "07:00", 60, false),
+        ("2026-03-02", "07:00", 61, true),
+        ("2026-03-02", "08:30", 10, true),
+        ("2026-03-03", "08:00", 120, false),
+    ] {
+        assert_eq!(morning.overlaps(&slot(on, start, minutes)), expected, "{on} {start} {minutes}");
+        assert_eq!(slot(on, start, minutes).overlaps(&morning), expected);
+    }
+}
+
 #[test]
 fn a_missed_day_is_kept_and_planned_anew() {
-    let day = |text: &str| text.parse::<NaiveDate>().unwrap();
     let missed = |today: &str| Act::Missed { today: day(today), reason: "car did not come".into() };
-    let plan = |on: &str| Act::Plan(Plan { on: day(on), bay: Some(2), technician: Some("kim".into()) });
+    let plan = |on: &str| Act::Plan(slot(on, "09:00", 60));
     assert_eq!(Order::queued().after(missed("2026-03-02"), now()), Err(Refusal::NoPlan));
     let order = Order::queued().after(plan("2026-03-02"), now()).unwrap();
     assert_eq!(order.after(missed("2026-03-01"), now()), Err(Refusal::NotYet { on: day("2026-03-02") }));

@@ -3,6 +3,7 @@
 mod check;
 mod completion;
 mod gate;
+mod slot;
 
 use std::collections::BTreeMap;
 
