@@ -123,11 +123,19 @@ def samples(client):
     client.post(f"/v1/vehicles/{UNIT}/off-road", off_road, 201)
     client.post("/v1/vehicles", car("A2"), 201)
     order = client.post("/v1/work-orders", {"unit": "A2", "kind": "fan-service", "reason": "noise"}, 201).json()
+    client.post("/v1/technicians", {
+        "code": "osei", "depot": "NORTH", "certificates": [{"name": "high-voltage", "expires_on": "2027-06-30"}],
+        "absences": [{"from": "2026-08-03", "to": "2026-08-14"}],
+    }, 201)
+    gloves = {"id": "G-1", "depot": "NORTH", "kind": "gloves", "class": "0", "protectors": True}
+    client.post("/v1/gear", gloves, 201)
+    client.post("/v1/gear/G-1/tests", {"on": "2026-01-10", "by": "lab", "passed": True}, 200)
     rule = client.get("/v1/service-rules").json()["items"][0]
     assert wait_until(lambda: len(client.items("/v1/upcoming")) == 2, PATIENCE)
-    values = {"unit": UNIT, "number": order["number"], "date": "2026-01-05", "depot": "NORTH"}
-    # Depots and service rules both go by a code.
-    return values | {"/v1/depots/{code}": "NORTH", "/v1/service-rules/{code}": rule["code"]}
+    values = {"unit": UNIT, "number": order["number"], "date": "2026-01-05", "depot": "NORTH", "id": "G-1"}
+    # Depots, service rules, technicians and procedures all go by a code.
+    codes = {"depots": "NORTH", "service-rules": rule["code"], "technicians": "osei", "procedures": "fan-service"}
+    return values | {f"/v1/{what}/{{code}}": code for what, code in codes.items()}
 
 
 def filled(path, operation, samples):
@@ -148,7 +156,7 @@ def test_answers_are_as_documented(document, client, samples):
         # An empty list would show nothing.
         assert answer.get("items") != [], path
         asked += 1
-    assert asked >= 18
+    assert asked >= 25
 
 
 def test_problems_are_as_documented(document, client, samples):
@@ -157,7 +165,7 @@ def test_problems_are_as_documented(document, client, samples):
         client.get("/v1/upcoming?limit=0", 400),
         client.get("/v1/vehicles/nobody", 404),
         client.post("/v1/depots", {"code": "X", "colour": "red"}, 422),
-        client.post("/v1/work-orders", {"unit": "A2", "kind": "fan-service", "reason": "again"}, 409),
+        client.post("/v1/depots", {"code": "NORTH", "name": "again", "zone": "UTC", "bays": 1, "distance_unit": "mi"}, 409),
     ]
     for answer in refused:
         assert not faults(document, problem, answer.json())
