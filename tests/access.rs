@@ -120,6 +120,12 @@ async fn a_nul_in_a_name_is_a_name_that_is_not_there(engine: Engine) {
         "/v1/vehicles?depot=%00",
         "/v1/day-lists/2026-03-18?depot=%00",
         "/v1/duty-logs?unit=%00",
+        "/v1/technicians/%00",
+        "/v1/technicians?depot=%00",
+        "/v1/gear/%00",
+        "/v1/gear?depot=%00",
+        "/v1/procedures/%00",
+        "/v1/work-orders/%00/steps",
     ] {
         let reply = manager.get(path).await;
         assert!(reply.status.as_u16() < 500, "{path}: {}", reply.text);
@@ -136,6 +142,9 @@ async fn a_nul_in_a_name_is_a_name_that_is_not_there(engine: Engine) {
         ),
         ("/v1/duty-logs/void", json!({"unit": "7", "date": "2026-03-01", "shift": "\u{0}", "reason": "x"})),
         ("/v1/vehicles/%00/off-road", json!({"from": "2026-03-18", "reason": "x"})),
+        ("/v1/technicians", json!({"code": "x", "depot": "\u{0}"})),
+        ("/v1/work-orders/%00/steps/1", json!({"by": "x"})),
+        ("/v1/work-orders/next", json!({"technician": "\u{0}"})),
     ] {
         let reply = manager.send(path, body).await;
         assert!(reply.status.as_u16() < 500, "{path}: {}", reply.text);
@@ -158,6 +167,11 @@ async fn confined(engine: Engine) -> (TestApp, Client, Client) {
         });
         manager.send("/v1/service-rules", rule).await.expect(201);
     }
+    for (code, gear, depot) in [("ned", "N-1", "NORTH"), ("wim", "W-1", "WEST")] {
+        manager.send("/v1/technicians", json!({"code": code, "depot": depot})).await.expect(201);
+        let gloves = json!({"id": gear, "depot": depot, "kind": "gloves", "class": "0", "protectors": true});
+        manager.send("/v1/gear", gloves).await.expect(201);
+    }
     app.settle().await;
     let north = app.client(&Scope::ALL, &["NORTH"]).await;
     (app, manager, north)
@@ -177,6 +191,9 @@ async fn lists_of_a_confined_key_hold_only_its_depots(engine: Engine) {
         ("/v1/upcoming", "unit", vec!["N", "W"], vec!["N"]),
         ("/v1/work-orders", "unit", vec!["N", "W"], vec!["N"]),
         ("/v1/work-orders?changed_since=2026-01-01T00:00:00Z", "unit", vec!["N", "W"], vec!["N"]),
+        ("/v1/technicians", "code", vec!["ned", "wim"], vec!["ned"]),
+        ("/v1/gear", "id", vec!["N-1", "W-1"], vec!["N-1"]),
+        ("/v1/gear?due_within=30", "id", vec!["N-1", "W-1"], vec!["N-1"]),
         (
             "/v1/service-rules",
             "code",
@@ -200,6 +217,8 @@ async fn lists_of_a_confined_key_hold_only_its_depots(engine: Engine) {
         "/v1/upcoming?unit=W",
         "/v1/work-orders?depot=WEST",
         "/v1/work-orders?unit=W",
+        "/v1/technicians?depot=WEST",
+        "/v1/gear?depot=WEST",
     ] {
         assert_eq!(north.get(path).await.expect(200)["items"], json!([]), "{path}");
         assert_eq!(manager.get(path).await.expect(200)["items"].as_array().unwrap().len(), 1, "{path}");
@@ -215,7 +234,16 @@ async fn lists_of_a_confined_key_hold_only_its_depots(engine: Engine) {
 
 async fn pages_of_a_confined_key_leak_nothing(engine: Engine) {
     let (_app, _manager, north) = confined(engine).await;
-    for path in ["/v1/depots", "/v1/vehicles", "/v1/upcoming", "/v1/work-orders", "/v1/service-rules", "/v1/journal"] {
+    for path in [
+        "/v1/depots",
+        "/v1/vehicles",
+        "/v1/upcoming",
+        "/v1/work-orders",
+        "/v1/service-rules",
+        "/v1/technicians",
+        "/v1/gear",
+        "/v1/journal",
+    ] {
         let mut path = format!("{path}?limit=1");
         loop {
             let page = north.get(&path).await.expect(200);
@@ -257,6 +285,9 @@ async fn what_another_depot_has_is_as_if_it_were_not_there(engine: Engine) {
         ("/v1/seat-logs?unit=", "W", "Z", ""),
         ("/v1/past-services?unit=", "W", "Z", ""),
         ("/v1/service-rules/", "rule-west", "rule-none", ""),
+        ("/v1/technicians/", "wim", "zoe", ""),
+        ("/v1/gear/", "W-1", "Z-1", ""),
+        ("/v1/work-orders/", order.as_str(), "WO-99999", "/steps"),
         ("/v1/work-orders/", order.as_str(), "WO-99999", ""),
         ("/v1/day-lists/2026-03-18?depot=", "WEST", "NONE", ""),
     ];
@@ -306,6 +337,14 @@ async fn acts_on_another_depots_orders_find_nothing(engine: Engine) {
         ("complete", json!({"outcome": "partly", "by": "x"})),
         ("cancel", json!({"reason": "x"})),
         ("reopen", json!({"reason": "x"})),
+        ("decline", json!({"by": "x", "reason": "x"})),
+        ("hand-over", json!({"by": "x", "to": "y"})),
+        ("pause", json!({"by": "x", "reason": "x"})),
+        ("resume", json!({"by": "x"})),
+        ("plan", json!({"on": "2026-03-19", "start": "09:00", "bay": 1})),
+        ("missed", json!({"reason": "x"})),
+        ("steps/1", json!({"by": "x"})),
+        ("overrides", json!({"item": "wait", "reason": "x"})),
     ];
     for (act, body) in acts {
         for tag in ["*", "\"77\""] {
@@ -328,7 +367,7 @@ async fn changes_of_another_depots_things_find_nothing(engine: Engine) {
     let (_app, manager, north) = confined(engine).await;
     let hidden = the_order_of(&manager, "W").await["number"].as_str().unwrap().to_owned();
     let before = lines(&manager).await;
-    let cases: [(Method, &str, &str, &str, Value); 7] = [
+    let cases: [(Method, &str, &str, &str, Value); 11] = [
         (Method::PATCH, "/v1/work-orders/HERE", &hidden, "WO-99999", json!({"external_ref": "J"})),
         (Method::PATCH, "/v1/vehicles/HERE", "W", "Z", json!({"model": "x"})),
         (Method::POST, "/v1/vehicles/HERE/move", "W", "Z", json!({"depot": "NORTH"})),
@@ -336,6 +375,10 @@ async fn changes_of_another_depots_things_find_nothing(engine: Engine) {
         (Method::POST, "/v1/vehicles/HERE/off-road", "W", "Z", json!({"from": "2026-03-18", "reason": "x"})),
         (Method::POST, "/v1/vehicles/HERE/return-to-service", "W", "Z", json!({})),
         (Method::PATCH, "/v1/depots/HERE", "WEST", "NONE", json!({"name": "x"})),
+        (Method::PATCH, "/v1/technicians/HERE", "wim", "zoe", json!({"absences": []})),
+        (Method::PATCH, "/v1/gear/HERE", "W-1", "Z-1", json!({"class": "1"})),
+        (Method::POST, "/v1/gear/HERE/tests", "W-1", "Z-1", json!({"on": "2026-03-18", "by": "x", "passed": true})),
+        (Method::POST, "/v1/gear/HERE/issue", "W-1", "Z-1", json!({})),
     ];
     for (method, path, hidden, missing, body) in cases {
         for tag in ["*", "\"77\""] {
@@ -370,6 +413,9 @@ async fn bodies_that_name_another_depots_things_find_nothing(engine: Engine) {
     let bodies = [
         ("/v1/work-orders", "unit", "W", "Z", json!({"kind": "fan-service", "reason": "x"})),
         ("/v1/work-orders/next", "depot", "WEST", "NONE", json!({"by": "x"})),
+        ("/v1/work-orders/next", "technician", "wim", "zoe", json!({})),
+        ("/v1/technicians", "depot", "WEST", "NONE", json!({"code": "q"})),
+        ("/v1/gear", "depot", "WEST", "NONE", json!({"id": "Q", "kind": "gloves", "class": "0", "protectors": true})),
         ("/v1/vehicles/N/move", "depot", "WEST", "NONE", json!({})),
         (
             "/v1/service-rules",
@@ -432,6 +478,8 @@ async fn a_confined_key_acts_within_its_depots_alone(engine: Engine) {
     let rule = json!({"code": "all", "kind": "cooling-check", "distance_unit": "mi", "hard": {"days": {"early": 1, "late": 2}}});
     north.send("/v1/service-rules", rule).await.problem(403);
     north.patch("/v1/service-rules/fan-service").if_match("*").json(&json!({"lead_days": 3})).send().await.problem(403);
+    let procedure = north.get("/v1/procedures/fan-service").await.expect(200)["procedure"].clone();
+    north.send("/v1/procedures", procedure).await.problem(403);
     // And in its own it may.
     north.patch("/v1/service-rules/rule-north").if_match("*").json(&json!({"lead_days": 3})).send().await.expect(200);
     let taken = north.send("/v1/work-orders/next", json!({"by": "x"})).await.expect(200);

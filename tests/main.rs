@@ -23,3 +23,4 @@ mod register;
 mod smoke;
 mod usage;
 mod what_if;
+mod work;

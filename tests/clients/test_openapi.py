@@ -119,15 +119,33 @@ def samples(client):
     client.store("/v1/past-services", [
         {"unit": UNIT, "kind": "fan-service", "at": "2025-03-01T12:00:00Z", "odometer": 990, "distance_unit": "mi"}
     ])
+    client.store("/v1/packs", [
+        {"serial": "P-1", "type": "N28", "unit": UNIT, "installed_at": "2025-03-01T12:00:00Z", "chemistry": "nimh",
+         "blocks": 14, "modules_per_block": 2, "cells_per_module": 6, "odometer": 990, "distance_unit": "mi"},
+    ])
+    check = {"unit": UNIT, "at": "2025-03-02T12:00:00Z", "block_volts": [14.6] * 14, "current_a": 42, "source": "scan tool"}
+    client.store("/v1/pack-checks", [check])
+    client.store("/v1/trouble-codes", [
+        {"unit": UNIT, "at": "2025-03-02T12:00:00Z", "code": "P0A80", "state": "confirmed", "source": "scan tool"},
+    ])
     off_road = {"from": "2025-03-10", "to": "2025-03-12", "reason": "paint"}
     client.post(f"/v1/vehicles/{UNIT}/off-road", off_road, 201)
     client.post("/v1/vehicles", car("A2"), 201)
     order = client.post("/v1/work-orders", {"unit": "A2", "kind": "fan-service", "reason": "noise"}, 201).json()
+    client.post("/v1/technicians", {
+        "code": "osei", "depot": "NORTH", "certificates": [{"name": "high-voltage", "expires_on": "2027-06-30"}],
+        "absences": [{"from": "2026-08-03", "to": "2026-08-14"}],
+    }, 201)
+    gloves = {"id": "G-1", "depot": "NORTH", "kind": "gloves", "class": "0", "protectors": True}
+    client.post("/v1/gear", gloves, 201)
+    client.post("/v1/gear/G-1/tests", {"on": "2026-01-10", "by": "lab", "passed": True}, 200)
     rule = client.get("/v1/service-rules").json()["items"][0]
     assert wait_until(lambda: len(client.items("/v1/upcoming")) == 2, PATIENCE)
-    values = {"unit": UNIT, "number": order["number"], "date": "2026-01-05", "depot": "NORTH"}
-    # Depots and service rules both go by a code.
-    return values | {"/v1/depots/{code}": "NORTH", "/v1/service-rules/{code}": rule["code"]}
+    values = {"unit": UNIT, "number": order["number"], "date": "2026-01-05", "depot": "NORTH", "id": "G-1",
+              "serial": "P-1"}
+    # Depots, service rules, technicians and procedures all go by a code.
+    codes = {"depots": "NORTH", "service-rules": rule["code"], "technicians": "osei", "procedures": "fan-service"}
+    return values | {f"/v1/{what}/{{code}}": code for what, code in codes.items()}
 
 
 def filled(path, operation, samples):
@@ -148,7 +166,7 @@ def test_answers_are_as_documented(document, client, samples):
         # An empty list would show nothing.
         assert answer.get("items") != [], path
         asked += 1
-    assert asked >= 18
+    assert asked >= 25
 
 
 def test_problems_are_as_documented(document, client, samples):
@@ -157,7 +175,7 @@ def test_problems_are_as_documented(document, client, samples):
         client.get("/v1/upcoming?limit=0", 400),
         client.get("/v1/vehicles/nobody", 404),
         client.post("/v1/depots", {"code": "X", "colour": "red"}, 422),
-        client.post("/v1/work-orders", {"unit": "A2", "kind": "fan-service", "reason": "again"}, 409),
+        client.post("/v1/depots", {"code": "NORTH", "name": "again", "zone": "UTC", "bays": 1, "distance_unit": "mi"}, 409),
     ]
     for answer in refused:
         assert not faults(document, problem, answer.json())

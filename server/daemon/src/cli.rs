@@ -1,7 +1,7 @@
 //! The command line.
 
 use std::fs::File;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -12,6 +12,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::api::import::{Log, import, refused_line};
 use crate::app::keys::Scope;
+use crate::app::work::read_procedure;
 use crate::app::{App, usage_settings};
 use crate::backtest::{self, Absent, Limits};
 use crate::clock::SystemClock;
@@ -77,6 +78,9 @@ enum Command {
     },
     /// Score the forecasts against what happened, beside two naive ones: on the logs in the database, or on files.
     Backtest(Backtest),
+    /// Procedures: what is done at an order, step by step.
+    #[command(subcommand)]
+    Procedure(ProcedureCommand),
     /// Keys: who may do what.
     #[command(subcommand)]
     Key(KeyCommand),
@@ -113,6 +117,15 @@ struct Backtest {
     /// Print the table as JSON.
     #[arg(long)]
     json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+enum ProcedureCommand {
+    /// Check a procedure's file (TOML) and add it, or the next version of one.
+    Add {
+        /// The file.
+        file: PathBuf,
+    },
 }
 
 #[derive(Debug, Subcommand)]
@@ -187,6 +200,7 @@ async fn command(cli: Cli) -> Result<ExitCode, Failure> {
         }
         Command::Import { files, log } => return import_files(common, &files, log.as_deref()).await,
         Command::Backtest(asked) => backtest(common, &asked).await?,
+        Command::Procedure(ProcedureCommand::Add { file }) => add_procedure(common, &file).await?,
         Command::Key(command) => key(common, command).await?,
         Command::Backup { target } => {
             let settings = load(common, None)?.settings;
@@ -239,6 +253,16 @@ async fn backtest(common: &Common, asked: &Backtest) -> Result<(), Failure> {
     };
     let table = table.ok_or("there is nothing to score yet: no car has 45 days of history and days after them")?;
     print!("{}", if asked.json { format!("{}\n", table.json()) } else { table.text() });
+    Ok(())
+}
+
+async fn add_procedure(common: &Common, file: &Path) -> Result<(), Failure> {
+    let named = |fault: &dyn std::fmt::Display| format!("{}: {fault}", file.display());
+    let text = std::fs::read_to_string(file).map_err(|fault| named(&fault))?;
+    let text = read_procedure(&text).map_err(|fault| named(&fault))?;
+    let app = open(load(common, None)?.settings).await?;
+    app.add_procedure_from(&text, "command line").await.map_err(|fault| named(&fault))?;
+    println!("added procedure {} version {}", text.code, text.version);
     Ok(())
 }
 

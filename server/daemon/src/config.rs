@@ -42,6 +42,8 @@ pub struct Settings {
     pub cost: Cost,
     /// Raising of orders.
     pub raise: Raise,
+    /// Work on orders.
+    pub work: Work,
     /// The loops.
     pub loops: Loops,
     /// What is kept.
@@ -228,6 +230,33 @@ pub struct Raise {
     pub quiet_days_after_cancel: i64,
 }
 
+/// Work on orders; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Work {
+    pub lease_minutes: i64,
+    pub slot_minutes: u32,
+    pub records: Records,
+    pub wait_minutes: i64,
+    pub late_minutes: i64,
+    pub isolation_certificate: String,
+    pub strict_gloves: bool,
+    pub meter_months: u32,
+    #[serde(default)]
+    pub residual_limit_v: BTreeMap<String, f64>,
+}
+
+/// When an order that stays off the high-voltage system needs the records of its procedure.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Records {
+    /// Once any step is recorded.
+    WhenBegun,
+    /// Always.
+    Required,
+}
+
 /// The loops; see defaults.toml for each.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -393,8 +422,8 @@ fn insert(table: &mut Table, key: &str, value: Value) {
     }
 }
 
-/// Maps whose names are the fleet's own: speeds of vehicle types, trust in sources, limits of pack types.
-const OPEN: [&str; 4] = ["track.max_kmh.", "track.trust.", "wear.watch_v.", "wear.weak_v."];
+/// Maps whose names are the fleet's own: speeds of vehicle types, trust in sources, limits of pack types and models.
+const OPEN: [&str; 5] = ["track.max_kmh.", "track.trust.", "wear.watch_v.", "wear.weak_v.", "work.residual_limit_v."];
 
 fn is_open(key: &str) -> bool {
     OPEN.iter().any(|prefix| key.starts_with(prefix))
@@ -418,7 +447,10 @@ fn set(layers: &mut Layers, key: &str, value: Value, origin: &str) -> Result<(),
 fn key_of_variable(layers: &Layers, rest: &str) -> Option<String> {
     let lower = rest.to_ascii_lowercase();
     let known = layers.keys().find(|key| key.replace('.', "_") == lower).cloned();
-    known.or_else(|| lower.strip_prefix("track_max_kmh_").map(|kind| format!("track.max_kmh.{kind}")))
+    let own = |prefix: &str, key: &str| lower.strip_prefix(prefix).map(|name| format!("{key}.{name}"));
+    known
+        .or_else(|| own("track_max_kmh_", "track.max_kmh"))
+        .or_else(|| own("work_residual_limit_v_", "work.residual_limit_v"))
 }
 
 /// A text as the type its setting has: a text that is no number stays one and is refused later with its name.
@@ -521,6 +553,17 @@ fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
         ("cost.shifts_roadside", money(settings.cost.shifts_roadside), "0 or more"),
         ("raise.settle_seconds", (0..=3600).contains(&settings.raise.settle_seconds), "0 to 3600"),
         ("raise.quiet_days_after_cancel", (0..=366).contains(&settings.raise.quiet_days_after_cancel), "0 to 366"),
+        ("work.lease_minutes", (0..=525_600).contains(&settings.work.lease_minutes), "0 to 525600"),
+        ("work.slot_minutes", (5..=1440).contains(&settings.work.slot_minutes), "5 to 1440"),
+        ("work.wait_minutes", (1..=240).contains(&settings.work.wait_minutes), "1 to 240"),
+        ("work.late_minutes", (0..=1440).contains(&settings.work.late_minutes), "0 to 1440"),
+        ("work.isolation_certificate", !settings.work.isolation_certificate.trim().is_empty(), "a certificate's name"),
+        ("work.meter_months", (1..=60).contains(&settings.work.meter_months), "1 to 60"),
+        (
+            "work.residual_limit_v",
+            settings.work.residual_limit_v.values().all(|volts| *volts > 0.0 && *volts < 50.0),
+            "volts above 0 and below 50",
+        ),
         ("loops.tick_ms", settings.loops.tick_ms >= 10, "at least 10"),
         ("loops.batch", (1..=10_000).contains(&settings.loops.batch), "1 to 10000"),
         ("loops.claim_seconds", settings.loops.claim_seconds >= 1, "at least 1"),
@@ -596,6 +639,18 @@ mod tests {
         let config = load(&[("VENTMILE_TRACK_MAX_KMH_AIRCRAFT", "1200")], &[]).unwrap();
         assert_eq!(config.settings.track.max_kmh["aircraft"], 1200.0);
         assert_eq!(config.settings.track.max_kmh["car"], 140.0);
+    }
+
+    #[test]
+    fn a_residual_limit_lies_below_fifty_volts() {
+        // 50 V is where 29 CFR 1910.333 begins.
+        let config = load(&[("VENTMILE_WORK_RESIDUAL_LIMIT_V_WAGON", "12")], &[]).unwrap();
+        assert_eq!(config.settings.work.residual_limit_v["wagon"], 12.0);
+        assert_eq!(load(&[], &[]).unwrap().settings.work.records, Records::WhenBegun);
+        for volts in ["50", "0", "-1", "nan", "60"] {
+            let wrong = load(&[], &[("work.residual_limit_v.Wagon", volts)]).unwrap_err().to_string();
+            assert!(wrong.contains("residual_limit_v") && wrong.contains("below 50"), "{wrong}");
+        }
     }
 
     #[test]

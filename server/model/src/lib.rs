@@ -12,6 +12,8 @@ pub mod state;
 
 pub mod fleet;
 
+pub mod work;
+
 pub mod track;
 
 pub mod duty;

@@ -61,7 +61,13 @@ impl<T: DeserializeOwned> FromRequest<App> for Json<T> {
 /// Reads JSON; a fault names the field, its value and what would be right.
 pub(super) fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
     if writes_nul(bytes) {
-        return Err(Problem::body(Fault { detail: NO_NUL.to_owned(), pointer: None, parameter: None, value: None }));
+        return Err(Problem::body(Fault {
+            detail: NO_NUL.to_owned(),
+            pointer: None,
+            parameter: None,
+            value: None,
+            item: None,
+        }));
     }
     let mut reader = serde_json::Deserializer::from_slice(bytes);
     let value = serde_path_to_error::deserialize(&mut reader).map_err(|fault| json_fault(bytes, &fault))?;
@@ -128,6 +134,23 @@ impl FromRequestParts<App> for Segment {
         match Path::<String>::from_request_parts(&mut parts.clone(), app).await {
             Ok(Path(text)) if text.contains('\0') => Err(wrong(NO_NUL)),
             Ok(Path(text)) => Ok(Self(text)),
+            Err(_) => Err(wrong("the path is not UTF-8")),
+        }
+    }
+}
+
+/// Two segments of the path: an order's number and one of its steps.
+#[derive(Debug)]
+pub(super) struct Segments(pub String, pub String);
+
+impl FromRequestParts<App> for Segments {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
+        let wrong = |detail: &str| Problem::query(Fault::parameter("path", Some(parts.uri.path()), detail));
+        match Path::<(String, String)>::from_request_parts(&mut parts.clone(), &()).await {
+            Ok(Path((first, second))) if first.contains('\0') || second.contains('\0') => Err(wrong(NO_NUL)),
+            Ok(Path((first, second))) => Ok(Self(first, second)),
             Err(_) => Err(wrong("the path is not UTF-8")),
         }
     }

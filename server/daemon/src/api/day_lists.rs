@@ -71,7 +71,7 @@ pub(super) async fn get_day_list(
         found.ok_or_else(|| Problem::query(Fault::parameter("depot", Some(code), "there is no such depot")))?;
     }
     let list = app.day_list(day, query.depot.clone(), caller.actor.key_depots_of()).await?;
-    let bring_in: Vec<OrderAnswer> = list.bring_in.iter().map(orders::view).collect();
+    let bring_in: Vec<OrderAnswer> = list.bring_in.iter().map(|record| orders::view(record, app.now())).collect();
     let look_at: Vec<UpcomingItem> =
         list.look_at.into_iter().map(|(row, item)| UpcomingItem::of(row, item, None)).collect();
     if as_csv {

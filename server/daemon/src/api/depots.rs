@@ -105,7 +105,7 @@ pub struct DepotAnswer {
 
 const MINUTES: &str = "%H:%M";
 
-fn week_times(hours: &OpeningHours) -> WeekTimes {
+pub(super) fn week_times(hours: &OpeningHours) -> WeekTimes {
     let [mon, tue, wed, thu, fri, sat, sun] = hours.0.map(|day| {
         day.map(|day| DayTimes {
             opens: day.opens.format(MINUTES).to_string(),
@@ -115,7 +115,8 @@ fn week_times(hours: &OpeningHours) -> WeekTimes {
     WeekTimes { mon, tue, wed, thu, fri, sat, sun }
 }
 
-fn opening_hours(week: WeekTimes) -> Result<OpeningHours, Problem> {
+/// The hours of a week given in the field `field`.
+pub(super) fn opening_hours(field: &str, week: WeekTimes) -> Result<OpeningHours, Problem> {
     let days = [
         ("mon", week.mon),
         ("tue", week.tue),
@@ -127,7 +128,7 @@ fn opening_hours(week: WeekTimes) -> Result<OpeningHours, Problem> {
     ];
     let mut hours = OpeningHours::default();
     for (place, (name, day)) in hours.0.iter_mut().zip(days) {
-        *place = day.map(|day| day_hours(name, &day)).transpose()?;
+        *place = day.map(|day| day_hours(&format!("/{field}/{name}"), &day)).transpose()?;
     }
     Ok(hours)
 }
@@ -135,20 +136,21 @@ fn opening_hours(week: WeekTimes) -> Result<OpeningHours, Problem> {
 fn day_hours(day: &str, times: &DayTimes) -> Result<DayHours, Problem> {
     let time = |name: &str, text: &str| {
         NaiveTime::parse_from_str(text, MINUTES).map_err(|_| {
-            let pointer = format!("/opening_hours/{day}/{name}");
+            let pointer = format!("{day}/{name}");
             Problem::body(Fault::field(pointer, Some(text.into()), "give a local time such as 07:30"))
         })
     };
     let (opens, closes) = (time("opens", &times.opens)?, time("closes", &times.closes)?);
     if closes <= opens {
-        let pointer = format!("/opening_hours/{day}/closes");
+        let pointer = format!("{day}/closes");
         let detail = format!("give a time after {}", times.opens);
         return Err(Problem::body(Fault::field(pointer, Some(times.closes.as_str().into()), detail)));
     }
     Ok(DayHours { opens, closes })
 }
 
-fn office_week() -> OpeningHours {
+/// Monday to Friday, 08:00 to 17:00.
+pub(super) fn office_week() -> OpeningHours {
     let day = NaiveTime::from_hms_opt(8, 0, 0)
         .zip(NaiveTime::from_hms_opt(17, 0, 0))
         .map(|(opens, closes)| DayHours { opens, closes });
@@ -247,7 +249,11 @@ pub(super) async fn add_depot(
         name: name(&new.name)?,
         zone: zone(&new.zone)?,
         bays: bays(new.bays)?,
-        hours: new.opening_hours.map(opening_hours).transpose()?.unwrap_or_else(office_week),
+        hours: new
+            .opening_hours
+            .map(|week| opening_hours("opening_hours", week))
+            .transpose()?
+            .unwrap_or_else(office_week),
         distance_unit: distance_unit(&new.distance_unit)?,
     };
     let writing = writing(&app, &caller, key, "depots", &body.bytes);
@@ -294,7 +300,7 @@ pub(super) async fn change_depot(
         name: patch.name.map(|text| name(&text)).transpose()?,
         zone: patch.zone.map(|text| zone(&text)).transpose()?,
         bays: patch.bays.map(bays).transpose()?,
-        hours: patch.opening_hours.map(opening_hours).transpose()?,
+        hours: patch.opening_hours.map(|week| opening_hours("opening_hours", week)).transpose()?,
         distance_unit: patch.distance_unit.map(|text| distance_unit(&text)).transpose()?,
     };
     let writing = writing(&app, &caller, None, "", &[]);

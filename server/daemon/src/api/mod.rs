@@ -1,11 +1,13 @@
 //! The interface: routes, problem details, keys and scopes, conditions, OpenAPI. It never sees SQL.
 
+mod acts;
 mod body;
 mod condition;
 mod csv;
 mod day_lists;
 mod depots;
 mod forecast;
+mod gear;
 mod grading;
 mod hindsight;
 pub mod import;
@@ -19,10 +21,13 @@ mod pack_logs;
 mod packs;
 mod page;
 mod problem;
+mod procedures;
 mod request;
 pub mod rows;
 mod rules;
 mod shapes;
+mod steps;
+mod technicians;
 mod upcoming;
 mod values;
 mod vehicles;
@@ -88,11 +93,21 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(orders::list_work_orders, orders::raise_work_order))
         .routes(routes!(orders::take_next_work_order))
         .routes(routes!(orders::get_work_order, orders::change_work_order))
-        .routes(routes!(orders::accept_work_order))
-        .routes(routes!(orders::start_work_order))
-        .routes(routes!(orders::complete_work_order))
-        .routes(routes!(orders::cancel_work_order))
-        .routes(routes!(orders::reopen_work_order))
+        .routes(routes!(acts::accept_work_order))
+        .routes(routes!(acts::start_work_order))
+        .routes(routes!(acts::complete_work_order))
+        .routes(routes!(acts::cancel_work_order))
+        .routes(routes!(acts::reopen_work_order))
+        .routes(routes!(acts::decline_work_order))
+        .routes(routes!(acts::hand_over_work_order))
+        .routes(routes!(acts::pause_work_order))
+        .routes(routes!(acts::resume_work_order))
+        .routes(routes!(acts::plan_work_order))
+        .routes(routes!(acts::miss_work_order))
+        .routes(routes!(steps::list_work_order_steps))
+        .routes(routes!(steps::record_step))
+        .routes(routes!(steps::override_work_order_item))
+        .routes(routes!(gear::add_gear_test))
         .routes(routes!(logs::list_odometer_readings, logs::post_odometer_readings))
         .routes(routes!(logs::list_duty_logs, logs::post_duty_logs))
         .routes(routes!(logs::list_seat_logs, logs::post_seat_logs))
@@ -119,6 +134,13 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(vehicles::return_to_service))
         .routes(routes!(rules::list_service_rules, rules::add_service_rule))
         .routes(routes!(rules::get_service_rule, rules::change_service_rule))
+        .routes(routes!(technicians::list_technicians, technicians::add_technician))
+        .routes(routes!(technicians::get_technician, technicians::change_technician))
+        .routes(routes!(gear::list_gear, gear::add_gear))
+        .routes(routes!(gear::get_gear, gear::change_gear))
+        .routes(routes!(gear::issue_gear))
+        .routes(routes!(procedures::list_procedures, procedures::add_procedure))
+        .routes(routes!(procedures::get_procedure))
         .routes(routes!(journal::list_journal))
         .routes(routes!(open::livez))
         .routes(routes!(open::readyz))

@@ -1,4 +1,4 @@
-//! Work orders: the queue and its acts.
+//! Work orders: raised, listed, handed out.
 
 use axum::extract::State;
 use axum::http::{StatusCode, Uri};
@@ -6,10 +6,10 @@ use axum::response::Response;
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use ventmile_model::fleet::{Act, Completion, Outcome, Status};
+use ventmile_model::fleet::{Order, Plan, Status};
 
 use super::body::{Json, Params, Segment};
-use super::condition::{ActHeaders, AsSeen, DoneOnce, IdempotencyKey, IfMatch, writing};
+use super::condition::{AsSeen, DoneOnce, IdempotencyKey, IfMatch, writing};
 use super::key::{Key, Read, Work};
 use super::logs::{LONGEST_NAME, LONGEST_TEXT};
 use super::page::{self, Page};
@@ -45,16 +45,30 @@ pub struct OrderAnswer {
     waiting: Vec<&'static str>,
     /// Why it was raised.
     pub(super) reason: String,
+    /// Reasons that joined it since.
+    joined: Vec<JoinedReason>,
     /// Why an order is called for today; null when the forecast no longer calls for one: a person decides.
     reason_today: Option<String>,
     /// Today's forecast: 10, 50 and 90 % dates of both edges. It moves without a new version of the order.
     pub(super) due: Option<DueDates>,
     /// Where the car stands in its window today.
     band: Option<String>,
-    /// The day, start and bay given by a planner.
+    /// The day given by a planner.
     planned: Option<NaiveDate>,
+    /// Time, bay and people given by a planner.
+    plan: Option<PlanAnswer>,
+    /// Planned days that went by without work.
+    missed: Vec<MissedAnswer>,
     /// Who has taken it.
     assigned_to: Option<String>,
+    /// Until when it waits for its start; then nobody has taken it, without a new version.
+    lease_until: Option<DateTime<Utc>>,
+    /// What those have answered who were asked.
+    answers: Vec<PartstatAnswer>,
+    /// Why and since when work rests.
+    paused: Option<PauseAnswer>,
+    /// The procedure it was raised with; null when there was none for the job.
+    procedure: Option<ProcedureKept>,
     /// `loop`, or the key that raised it.
     raised_by: String,
     /// When work began.
@@ -83,10 +97,100 @@ pub struct OrderAnswer {
     caution: &'static str,
 }
 
-pub(super) fn view(record: &OrderRecord) -> OrderAnswer {
+/// When and where an order is to be worked.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PlanAnswer {
+    /// Local day.
+    on: NaiveDate,
+    /// Local time, `HH:MM`.
+    start: String,
+    /// How many minutes bay and people are taken.
+    minutes: u32,
+    /// Number of the bay.
+    bay: u32,
+    /// Who it is meant for.
+    technicians: Vec<String>,
+}
+
+/// A planned day that went by.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct MissedAnswer {
+    /// The day.
+    on: NaiveDate,
+    /// Why.
+    reason: String,
+}
+
+/// What somebody has answered.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PartstatAnswer {
+    /// Who.
+    by: String,
+    /// `accepted`, `declined` or `needs-action` (RFC 5545, PARTSTAT).
+    partstat: &'static str,
+    /// Why it was declined.
+    reason: Option<String>,
+}
+
+/// Work that rests.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PauseAnswer {
+    /// Why.
+    reason: String,
+    /// Since when.
+    at: DateTime<Utc>,
+}
+
+/// The version of a procedure that an order keeps.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ProcedureKept {
+    /// Its code.
+    code: String,
+    /// Its version.
+    version: i64,
+}
+
+/// A reason that joined an open order.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct JoinedReason {
+    /// Why.
+    reason: String,
+    /// Who called for it.
+    by: String,
+    /// When.
+    at: DateTime<Utc>,
+}
+
+/// Those who were asked or have answered: who has it, who declined, whom a planner meant.
+fn answers(order: &Order) -> Vec<PartstatAnswer> {
+    let planned = order.plan.iter().flat_map(|plan| &plan.technicians);
+    let mut people: Vec<&String> =
+        order.assigned_to.iter().chain(order.declined.iter().map(|no| &no.by)).chain(planned).collect();
+    people.sort();
+    people.dedup();
+    let answer = |by: &String| PartstatAnswer {
+        by: by.clone(),
+        partstat: order.partstat(by).as_str(),
+        reason: order.declined.iter().find(|no| no.by == *by).map(|no| no.reason.clone()),
+    };
+    people.into_iter().map(answer).collect()
+}
+
+fn plan_view(plan: &Plan) -> PlanAnswer {
+    PlanAnswer {
+        on: plan.on,
+        start: plan.start.format("%H:%M").to_string(),
+        minutes: plan.minutes,
+        bay: plan.bay,
+        technicians: plan.technicians.clone(),
+    }
+}
+
+/// An order as it stands at `now`.
+pub(super) fn view(record: &OrderRecord, now: DateTime<Utc>) -> OrderAnswer {
     let item: Option<Item> = record.item.as_deref().and_then(|text| serde_json::from_str(text).ok());
     let unit = record.distance_unit;
-    let order = &record.order;
+    let order = &record.order.settled(now);
     let done = order.completion.as_ref();
     let open = order.status.is_open();
     let free = open && order.assigned_to.is_none();
@@ -99,11 +203,29 @@ pub(super) fn view(record: &OrderRecord) -> OrderAnswer {
         status: order.status.as_str(),
         waiting: if free { vec!["technician"] } else { Vec::new() },
         reason: record.reason.clone(),
+        joined: record
+            .joined
+            .iter()
+            .map(|joined| JoinedReason { reason: joined.reason.clone(), by: joined.by.clone(), at: joined.at })
+            .collect(),
         reason_today: record.reason_today.clone().filter(|_| open),
         due: item.as_ref().map(|item| DueDates { early: item.early.into(), late: item.late.into() }),
         band: item.map(|item| item.band),
-        planned: None,
+        planned: order.plan.as_ref().map(|plan| plan.on),
+        plan: order.plan.as_ref().map(plan_view),
+        missed: order
+            .missed
+            .iter()
+            .map(|missed| MissedAnswer { on: missed.on, reason: missed.reason.clone() })
+            .collect(),
         assigned_to: order.assigned_to.clone(),
+        lease_until: order.lease_until,
+        answers: answers(order),
+        paused: order.paused.as_ref().map(|pause| PauseAnswer { reason: pause.reason.clone(), at: pause.at }),
+        procedure: record
+            .procedure
+            .as_ref()
+            .map(|name| ProcedureKept { code: name.code.clone(), version: name.version }),
         raised_by: record.raised_by.clone(),
         started_at: order.started_at,
         outcome: done.map(|done| done.outcome.as_str()),
@@ -120,8 +242,9 @@ pub(super) fn view(record: &OrderRecord) -> OrderAnswer {
     }
 }
 
-fn done(record: &OrderRecord) -> Answer {
-    answer(StatusCode::OK, Some(record.version), &view(record))
+/// The answer of a change made at `now`.
+pub(super) fn done(now: DateTime<Utc>) -> impl FnOnce(&OrderRecord) -> Answer {
+    move |record| answer(StatusCode::OK, Some(record.version), &view(record, now))
 }
 
 /// Which orders are listed.
@@ -183,6 +306,7 @@ pub(super) async fn list_work_orders(
         unit: query.unit,
         assigned_to: query.assigned_to,
         external_ref: query.external_ref,
+        now: app.now(),
         key_depots_of: caller.actor.key_depots_of(),
         changed_since,
         after: page::place(query.cursor.as_deref())?,
@@ -194,7 +318,7 @@ pub(super) async fn list_work_orders(
         None => (row.rank, row.due_day, row.id),
     };
     let next = page::cut(&mut rows, limit, uri.path(), uri.query(), place);
-    Ok(Page { items: rows.iter().map(view).collect(), next })
+    Ok(Page { items: rows.iter().map(|row| view(row, app.now())).collect(), next })
 }
 
 /// A work order to be raised by hand.
@@ -212,7 +336,7 @@ pub struct RaiseRequest {
     external_ref: Option<String>,
 }
 
-fn checked<T>(name: &str, value: &str, read: Result<T, String>) -> Result<T, Problem> {
+pub(super) fn checked<T>(name: &str, value: &str, read: Result<T, String>) -> Result<T, Problem> {
     read.map_err(|reason| Problem::body(Fault::field(format!("/{name}"), Some(value.into()), reason)))
 }
 
@@ -220,18 +344,18 @@ fn reference(text: Option<String>) -> Result<Option<String>, Problem> {
     text.map(|text| checked("external_ref", &text, values::name(&text, LONGEST_NAME))).transpose()
 }
 
-fn person(text: &str) -> Result<String, Problem> {
-    checked("by", text, values::name(text, LONGEST_NAME))
+pub(super) fn person(name: &str, text: &str) -> Result<String, Problem> {
+    checked(name, text, values::name(text, LONGEST_NAME))
 }
 
 /// Raise a work order
 ///
-/// A car has at most one open order of a kind.
+/// A car has at most one open order of a kind: while one is open the reason joins it, and the answer is 200 with that order.
 #[utoipa::path(
     post, path = "/v1/work-orders", operation_id = "raise_work_order", tag = "Work",
     params(DoneOnce),
     request_body = RaiseRequest,
-    responses((status = 201, body = OrderAnswer), Problem),
+    responses((status = 201, body = OrderAnswer), (status = 200, body = OrderAnswer), Problem),
     security(("key" = ["work"]))
 )]
 pub(super) async fn raise_work_order(
@@ -248,11 +372,14 @@ pub(super) async fn raise_work_order(
         external_ref: reference(request.external_ref)?,
     };
     let writing = writing(&app, &caller, Some(key), "work-orders", &body.bytes);
-    let raised = |record: &OrderRecord| answer(StatusCode::CREATED, Some(record.version), &view(record));
+    let raised = |record: &OrderRecord, new: bool| {
+        let status = if new { StatusCode::CREATED } else { StatusCode::OK };
+        answer(status, Some(record.version), &view(record, writing.now))
+    };
     Ok(app.store.raise_order(new, &writing, raised).await?)
 }
 
-async fn find(app: &App, caller: &Caller, number: &str) -> Result<OrderRecord, Problem> {
+pub(super) async fn find(app: &App, caller: &Caller, number: &str) -> Result<OrderRecord, Problem> {
     let found = app.store.find_order(number).await?.filter(|order| caller.actor.may_see(&order.depot));
     found.ok_or_else(|| Problem::not_found("work order", number))
 }
@@ -270,7 +397,7 @@ pub(super) async fn get_work_order(
     Segment(number): Segment,
 ) -> Result<Response, Problem> {
     let record = find(&app, &caller, &number).await?;
-    Ok(tagged(record.version, &view(&record)))
+    Ok(tagged(record.version, &view(&record, app.now())))
 }
 
 /// What may be changed about an order outside its acts.
@@ -301,15 +428,18 @@ pub(super) async fn change_work_order(
     let order = find(&app, &caller, &number).await?;
     let reference = body.value.external_ref.map_or(Ok(order.external_ref), reference)?;
     let writing = writing(&app, &caller, None, "", &[]);
-    Ok(app.store.refer_order(&number, if_match, reference, &writing, done).await?)
+    Ok(app.store.refer_order(&number, if_match, reference, &writing, done(writing.now)).await?)
 }
 
 /// Who takes the next order.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NextRequest {
-    /// Who takes it.
-    by: String,
+    /// Who takes it, when that is no technician of the register.
+    by: Option<String>,
+    /// Code of the technician who takes it: only an order at their depot for which they hold every certificate, on a day
+    /// on which they work.
+    technician: Option<String>,
     /// Only of this depot.
     depot: Option<String>,
     /// Only this job.
@@ -318,7 +448,8 @@ pub struct NextRequest {
 
 /// Take the next work order
 ///
-/// The most urgent one that nobody has taken, given to exactly one caller however many ask. 204 when there is none.
+/// The most urgent one that nobody has taken or whose lease has run out, given to exactly one caller however many ask; none
+/// that the caller has declined. 204 when there is none.
 #[utoipa::path(
     post, path = "/v1/work-orders/next", operation_id = "take_next_work_order", tag = "Work",
     params(DoneOnce),
@@ -336,209 +467,20 @@ pub(super) async fn take_next_work_order(
     body: Json<NextRequest>,
 ) -> Result<Answer, Problem> {
     let request = body.value;
+    let (by, is_technician) = match (&request.by, &request.technician) {
+        (Some(by), None) => (person("by", by)?, false),
+        (None, Some(code)) => (person("technician", code)?, true),
+        _ => return Err(Problem::body(Fault::field("/by", None, "give either `by` or `technician`"))),
+    };
     let next = NextOrder {
-        by: person(&request.by)?,
+        by,
+        is_technician,
+        lease_until: app.lease(None).map(|lease| app.now() + lease),
         depot: request.depot,
         kind: request.kind.map(|text| checked("kind", &text, values::kind(&text))).transpose()?,
     };
     let writing = writing(&app, &caller, Some(key), "work-orders/next", &body.bytes);
     let none = Answer { status: StatusCode::NO_CONTENT.as_u16(), etag: None, body: String::new() };
-    Ok(app.store.take_next_order(&next, &writing, |record| record.map_or(none, done)).await?)
-}
-
-async fn act(
-    app: &App,
-    caller: &Caller,
-    number: &str,
-    if_match: IfMatch,
-    key: IdempotencyKey,
-    act: Act,
-    bytes: &[u8],
-) -> Result<Answer, Problem> {
-    // An order the key may not see is not there, whatever else is wrong with the request.
-    find(app, caller, number).await?;
-    let what = format!("work-orders/{number}/{}", act.as_str());
-    let writing = writing(app, caller, Some(key), &what, bytes);
-    Ok(app.act(number, if_match.0, act, &writing, done).await?)
-}
-
-/// Who takes an order.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct AcceptRequest {
-    /// Who takes it.
-    by: String,
-}
-
-/// Accept a work order
-#[utoipa::path(
-    post, path = "/v1/work-orders/{number}/accept", operation_id = "accept_work_order", tag = "Work",
-    params(("number" = String, Path, description = "its number"), ActHeaders),
-    request_body = AcceptRequest,
-    responses((status = 200, body = OrderAnswer), Problem),
-    security(("key" = ["work"]))
-)]
-pub(super) async fn accept_work_order(
-    State(app): State<App>,
-    Key(caller, _): Key<Work>,
-    Segment(number): Segment,
-    if_match: IfMatch,
-    key: IdempotencyKey,
-    body: Json<AcceptRequest>,
-) -> Result<Answer, Problem> {
-    let by = person(&body.value.by)?;
-    act(&app, &caller, &number, if_match, key, Act::Accept { by }, &body.bytes).await
-}
-
-/// Who begins.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct StartRequest {
-    /// Who begins; may be left out when the order is taken.
-    by: Option<String>,
-}
-
-/// Start work
-#[utoipa::path(
-    post, path = "/v1/work-orders/{number}/start", operation_id = "start_work_order", tag = "Work",
-    params(("number" = String, Path, description = "its number"), ActHeaders),
-    request_body = StartRequest,
-    responses((status = 200, body = OrderAnswer), Problem),
-    security(("key" = ["work"]))
-)]
-pub(super) async fn start_work_order(
-    State(app): State<App>,
-    Key(caller, _): Key<Work>,
-    Segment(number): Segment,
-    if_match: IfMatch,
-    key: IdempotencyKey,
-    body: Json<StartRequest>,
-) -> Result<Answer, Problem> {
-    let by = body.value.by.as_deref().map(person).transpose()?;
-    act(&app, &caller, &number, if_match, key, Act::Start { by }, &body.bytes).await
-}
-
-/// How the work ended.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-#[schema(example = json!({"outcome": "serviced", "at": "2026-03-02T15:20:00-05:00", "odometer": 61890.2, "distance_unit": "mi", "by": "R. Osei", "note": "filter replaced"}))]
-pub struct CompleteRequest {
-    /// `serviced` restarts the interval; `partly` and `not-done` do not.
-    outcome: String,
-    /// When it was done (RFC 3339); now when left out.
-    #[schema(format = DateTime)]
-    at: Option<String>,
-    /// Odometer then; `serviced` needs it, and it must fit the car's readings.
-    odometer: Option<f64>,
-    /// `mi` or `km`, with an odometer.
-    distance_unit: Option<String>,
-    /// Who did it.
-    by: String,
-    /// What else is to be noted.
-    note: Option<String>,
-}
-
-fn completion(request: CompleteRequest, now: DateTime<Utc>) -> Result<Completion, Problem> {
-    let outcome = Outcome::parse(&request.outcome).ok_or_else(|| {
-        let known: Vec<&str> = Outcome::ALL.iter().map(|outcome| outcome.as_str()).collect();
-        format!("give one of {}", known.join(", "))
-    });
-    let odometer = match (request.odometer, request.distance_unit.as_deref()) {
-        (None, _) => None,
-        (Some(_), None) => {
-            let detail = "an odometer without a unit is refused: give mi or km";
-            return Err(Problem::body(Fault::field("/distance_unit", None, detail)));
-        }
-        (Some(value), Some(unit)) => {
-            let unit = checked("distance_unit", unit, values::distance_unit(unit))?;
-            let metres = values::odometer(value, unit)
-                .map_err(|reason| Problem::body(Fault::field("/odometer", Some(values::number(value)), reason)))?;
-            Some(metres)
-        }
-    };
-    Ok(Completion {
-        outcome: checked("outcome", &request.outcome, outcome)?,
-        at: request.at.map_or(Ok(now), |text| checked("at", &text, values::instant(&text)))?,
-        odometer,
-        by: person(&request.by)?,
-        note: request.note.map(|text| checked("note", &text, values::free_text(&text, LONGEST_TEXT))).transpose()?,
-    })
-}
-
-/// Complete a work order
-///
-/// Only the outcome `serviced` restarts the interval, from its odometer, which must fit the car's readings.
-#[utoipa::path(
-    post, path = "/v1/work-orders/{number}/complete", operation_id = "complete_work_order", tag = "Work",
-    params(("number" = String, Path, description = "its number"), ActHeaders),
-    request_body = CompleteRequest,
-    responses((status = 200, body = OrderAnswer), Problem),
-    security(("key" = ["work"]))
-)]
-pub(super) async fn complete_work_order(
-    State(app): State<App>,
-    Key(caller, _): Key<Work>,
-    Segment(number): Segment,
-    if_match: IfMatch,
-    key: IdempotencyKey,
-    body: Json<CompleteRequest>,
-) -> Result<Answer, Problem> {
-    let completion = completion(body.value, app.now())?;
-    act(&app, &caller, &number, if_match, key, Act::Complete(completion), &body.bytes).await
-}
-
-/// Why an order is cancelled or reopened.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct ReasonRequest {
-    /// Why.
-    reason: String,
-}
-
-fn reason(body: &ReasonRequest) -> Result<String, Problem> {
-    checked("reason", &body.reason, values::name(&body.reason, LONGEST_TEXT))
-}
-
-/// Cancel a work order
-///
-/// The loop raises no other for the same car and kind for some days (`raise.quiet_days_after_cancel`).
-#[utoipa::path(
-    post, path = "/v1/work-orders/{number}/cancel", operation_id = "cancel_work_order", tag = "Work",
-    params(("number" = String, Path, description = "its number"), ActHeaders),
-    request_body = ReasonRequest,
-    responses((status = 200, body = OrderAnswer), Problem),
-    security(("key" = ["work"]))
-)]
-pub(super) async fn cancel_work_order(
-    State(app): State<App>,
-    Key(caller, _): Key<Work>,
-    Segment(number): Segment,
-    if_match: IfMatch,
-    key: IdempotencyKey,
-    body: Json<ReasonRequest>,
-) -> Result<Answer, Problem> {
-    let reason = reason(&body.value)?;
-    act(&app, &caller, &number, if_match, key, Act::Cancel { reason }, &body.bytes).await
-}
-
-/// Reopen a work order
-///
-/// What its completion did to the interval is undone: the old interval counts again.
-#[utoipa::path(
-    post, path = "/v1/work-orders/{number}/reopen", operation_id = "reopen_work_order", tag = "Work",
-    params(("number" = String, Path, description = "its number"), ActHeaders),
-    request_body = ReasonRequest,
-    responses((status = 200, body = OrderAnswer), Problem),
-    security(("key" = ["work"]))
-)]
-pub(super) async fn reopen_work_order(
-    State(app): State<App>,
-    Key(caller, _): Key<Work>,
-    Segment(number): Segment,
-    if_match: IfMatch,
-    key: IdempotencyKey,
-    body: Json<ReasonRequest>,
-) -> Result<Answer, Problem> {
-    let reason = reason(&body.value)?;
-    act(&app, &caller, &number, if_match, key, Act::Reopen { reason }, &body.bytes).await
+    let taken = |record: Option<&OrderRecord>| record.map_or(none, done(writing.now));
+    Ok(app.take_next_order(&next, &writing, taken).await?)
 }

@@ -10,7 +10,7 @@ use utoipa::openapi::{self, RefOr};
 use utoipa::{IntoResponses, ToSchema};
 
 use super::request::current_request_id;
-use crate::store::{Conflict, StoreError};
+use crate::store::{self, Conflict, StoreError};
 
 /// One fault of a request.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
@@ -23,18 +23,21 @@ pub struct Fault {
     pub parameter: Option<String>,
     /// The value given.
     pub value: Option<Value>,
+    /// Of a gate or a plan: the stable code of what is missing or clashes, such as `gloves`, `wait` or `step-7`. Its
+    /// pointer may then lead to an earlier step of the order: `/steps/4/…`, where 4 is the step's number.
+    pub item: Option<String>,
 }
 
 impl Fault {
     /// A fault of a field of the body.
     pub(super) fn field(pointer: impl Into<String>, value: Option<Value>, detail: impl Into<String>) -> Self {
-        Self { detail: detail.into(), pointer: Some(pointer.into()), parameter: None, value }
+        Self { detail: detail.into(), pointer: Some(pointer.into()), parameter: None, value, item: None }
     }
 
     /// A fault of a query parameter or header.
     pub(super) fn parameter(name: impl Into<String>, value: Option<&str>, detail: impl Into<String>) -> Self {
         let value = value.map(|value| Value::String(value.to_owned()));
-        Self { detail: detail.into(), pointer: None, parameter: Some(name.into()), value }
+        Self { detail: detail.into(), pointer: None, parameter: Some(name.into()), value, item: None }
     }
 }
 
@@ -149,9 +152,19 @@ impl IntoResponses for Problem {
     }
 }
 
+impl From<store::Fault> for Fault {
+    fn from(fault: store::Fault) -> Self {
+        Self { item: fault.item, ..Self::field(fault.pointer, None, fault.says) }
+    }
+}
+
 impl From<Conflict> for Problem {
     fn from(conflict: Conflict) -> Self {
         let detail = conflict.to_string();
+        let all = |status, kind, title, faults: Vec<store::Fault>| Self {
+            errors: faults.into_iter().map(Fault::from).collect(),
+            ..Self::new(status, kind, title, detail.clone())
+        };
         let conflicting = |kind, title| Self::new(StatusCode::CONFLICT, kind, title, detail.clone());
         match conflict {
             Conflict::Exists { .. } => conflicting("exists", "It is there already"),
@@ -161,6 +174,11 @@ impl From<Conflict> for Problem {
                 Self::new(StatusCode::PRECONDITION_FAILED, "version", "It has changed since", detail)
             }
             Conflict::Field { field, reason } => Self::body(Fault::field(format!("/{field}"), None, reason)),
+            Conflict::Body(faults) => all(StatusCode::UNPROCESSABLE_ENTITY, "body", "The body cannot be used", faults),
+            Conflict::Gate(faults) => {
+                all(StatusCode::UNPROCESSABLE_ENTITY, "gate", "What must stand before this is missing", faults)
+            }
+            Conflict::Clash(faults) => all(StatusCode::CONFLICT, "clash", "The plan clashes", faults),
             Conflict::KeyReused => {
                 let name = "Idempotency-Key";
                 Self::new(

@@ -36,6 +36,7 @@ impl App {
             open: Some(true),
             depot: depot.clone(),
             key_depots_of,
+            now: self.now(),
             limit: WHOLE,
             ..OrderFilter::default()
         };

@@ -14,6 +14,7 @@ pub mod orders;
 pub mod packs;
 pub mod risks;
 pub mod what_if;
+pub mod work;
 
 use std::sync::Arc;
 
@@ -54,6 +55,7 @@ impl App {
     /// [`StoreError`] when the database cannot be opened or brought up to date.
     pub async fn open(settings: Settings, clock: Arc<dyn Clock>) -> Result<Self, StoreError> {
         let store = Store::open(&settings.database.0, settings.connections).await?;
+        store.ship_procedures(&work::shipped()?, clock.now()).await?;
         let news = Arc::new(Notify::new());
         let writer = Writer::start(store.clone(), Arc::clone(&clock), Arc::clone(&news));
         Ok(Self {

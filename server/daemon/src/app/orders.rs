@@ -5,17 +5,21 @@ use ventmile_model::fleet::{Act, Completion, Order, Outcome, Refusal};
 
 use super::App;
 use super::assess::fits_track;
-use crate::store::{Answer, Conflict, IfMatch, OrderRecord, StoreError, Writing};
+use super::work::{Bench, check_plan, fits};
+use crate::store::{
+    Answer, Conflict, Desk, Doing, IfMatch, Look, NextOrder, OrderFile, OrderRecord, StoreError, Writing,
+};
+use ventmile_model::work::{Procedure, Technician};
 
 /// A completion may be entered for work done up to this much ahead of our clock.
 const AHEAD: TimeDelta = TimeDelta::minutes(5);
 
-fn refused(refusal: &Refusal) -> Conflict {
+pub(super) fn refused(refusal: &Refusal) -> Conflict {
     let reason = refusal.to_string();
     match refusal {
         Refusal::NoOdometer => Conflict::Field { field: "odometer", reason },
         Refusal::Nobody => Conflict::Field { field: "by", reason },
-        Refusal::Status { .. } | Refusal::Taken { .. } => Conflict::Rule(reason),
+        _ => Conflict::Rule(reason),
     }
 }
 
@@ -26,10 +30,72 @@ const fn action_name(act: &Act) -> &'static str {
         Act::Complete(_) => "work-order complete",
         Act::Cancel { .. } => "work-order cancel",
         Act::Reopen { .. } => "work-order reopen",
+        Act::Decline { .. } => "work-order decline",
+        Act::HandOver { .. } => "work-order hand-over",
+        Act::Pause { .. } => "work-order pause",
+        Act::Resume { .. } => "work-order resume",
+        Act::Plan(_) => "work-order plan",
+        Act::Missed { .. } => "work-order missed",
+    }
+}
+
+const fn look(act: &Act) -> Look {
+    match act {
+        Act::Complete(_) | Act::Cancel { .. } => Look::File,
+        Act::Plan(_) => Look::Desk,
+        _ => Look::Order,
     }
 }
 
 impl App {
+    /// What of the gates refuses the act: an order is not closed while the high-voltage system is open, nor as serviced
+    /// before its work is recorded; a plan keeps off what others have.
+    fn gates(
+        &self,
+        act: &Act,
+        order: &OrderRecord,
+        file: &OrderFile,
+        desk: Option<&Desk>,
+        now: DateTime<Utc>,
+    ) -> Result<(), Conflict> {
+        let work = &self.settings.work;
+        let outcome = match act {
+            Act::Complete(done) => done.outcome,
+            Act::Cancel { .. } => Outcome::NotDone,
+            Act::Plan(plan) => {
+                return desk.map_or(Ok(()), |desk| check_plan(plan, order, file, desk, work, now));
+            }
+            _ => return Ok(()),
+        };
+        let bench = Bench::of(work, order, file, now);
+        let missing = bench.map_or_else(Vec::new, |bench| bench.missing_to_close(outcome, work.records, now));
+        if missing.is_empty() { Ok(()) } else { Err(Conflict::Gate(missing)) }
+    }
+
+    /// Hands the most urgent waiting order to one caller; a technician is given only what they may do and have not declined.
+    ///
+    /// # Errors
+    /// [`Conflict::Field`] when the technician is not there.
+    pub async fn take_next_order(
+        &self,
+        next: &NextOrder,
+        writing: &Writing,
+        answer: impl FnOnce(Option<&OrderRecord>) -> Answer,
+    ) -> Result<Answer, StoreError> {
+        let fit = |order: &OrderRecord, procedure: Option<&Procedure>, technician: Option<&Technician>| {
+            let declined = order.order.declined.iter().any(|no| no.by == next.by);
+            !declined && technician.is_none_or(|technician| fits(order, procedure, technician, writing.now))
+        };
+        self.store.take_next_order(next, writing, fit, answer).await
+    }
+
+    /// How long an order that is taken waits for its start: so many minutes, or as the settings say; 0 is without end.
+    #[must_use]
+    pub fn lease(&self, minutes: Option<i64>) -> Option<TimeDelta> {
+        let minutes = minutes.unwrap_or(self.settings.work.lease_minutes);
+        (minutes > 0).then(|| TimeDelta::minutes(minutes))
+    }
+
     /// Does an act on an order.
     ///
     /// # Errors
@@ -49,12 +115,13 @@ impl App {
         let quiet = TimeDelta::days(self.settings.raise.quiet_days_after_cancel);
         let quiet_until = matches!(act, Act::Cancel { .. }).then_some(writing.now + quiet);
         let now = writing.now;
-        let action = action_name(&act);
-        let change = |record: &OrderRecord| -> Result<Order, Conflict> {
-            let next = record.order.after(act, now).map_err(|refusal| refused(&refusal))?;
+        let doing = Doing { number, if_match, action: action_name(&act), quiet_until, look: look(&act) };
+        let change = |record: &OrderRecord, file: &OrderFile, desk: Option<&Desk>| -> Result<Order, Conflict> {
+            let next = record.order.after(act.clone(), now).map_err(|refusal| refused(&refusal))?;
+            self.gates(&act, record, file, desk, now)?;
             unfit.map_or(Ok(next), Err)
         };
-        let done = self.store.act_on_order(number, if_match, action, quiet_until, writing, change, answer).await?;
+        let done = self.store.act_on_order(doing, writing, change, answer).await?;
         self.news.notify_one();
         Ok(done)
     }

@@ -82,7 +82,7 @@ impl TryFrom<Row> for DepotRecord {
 
 /// Opening hours as they stand in their column: minutes of the day, Monday first.
 #[derive(serde::Serialize, serde::Deserialize)]
-struct StoredHours([Option<(chrono::NaiveTime, chrono::NaiveTime)>; 7]);
+pub(super) struct StoredHours([Option<(chrono::NaiveTime, chrono::NaiveTime)>; 7]);
 
 impl From<StoredHours> for OpeningHours {
     fn from(stored: StoredHours) -> Self {
@@ -90,7 +90,7 @@ impl From<StoredHours> for OpeningHours {
     }
 }
 
-fn stored_hours(hours: &OpeningHours) -> Value {
+pub(super) fn stored_hours(hours: &OpeningHours) -> Value {
     json!(StoredHours(hours.0.map(|day| day.map(|day| (day.opens, day.closes)))))
 }
 
@@ -110,6 +110,17 @@ impl Tx {
         }
         let row: Option<Row> = within!(self, c => sqlx::query_as(BY_CODE).bind(code).fetch_optional(c).await)?;
         row.ok_or_else(missing)?.try_into()
+    }
+
+    /// The depot that a body names in its field `depot`.
+    pub(super) async fn named_depot(&mut self, code: &str, writing: &Writing) -> Result<DepotRecord> {
+        self.depot(code, writing).await.map_err(|error| match error {
+            StoreError::Conflict(Conflict::Missing { .. }) => {
+                let reason = format!("there is no depot {code:?}: add it first");
+                Conflict::Field { field: "depot", reason }.into()
+            }
+            other => other,
+        })
     }
 }
 

@@ -22,6 +22,7 @@ const STEPS: &[Step] = &[
     step!(2, "hindsight", "0002_hindsight.sql"),
     step!(3, "usage_fits", "0003_usage_fits.sql"),
     step!(4, "packs", "0004_packs.sql"),
+    step!(5, "work", "0005_work.sql"),
 ];
 
 /// File names of all migrations, as they stand in both folders.

@@ -4,8 +4,10 @@
 //! whole use case and owns its transaction. Writes on SQLite go through one connection and begin IMMEDIATE.
 
 mod depots;
+mod evidence;
 mod fits;
 mod forecasts;
+mod gear;
 mod hindsight;
 mod idempotency;
 mod journal;
@@ -17,8 +19,10 @@ mod off_road;
 mod orders;
 mod pack_logs;
 mod pack_rows;
+mod procedures;
 mod rows;
 mod rules;
+mod technicians;
 pub mod values;
 mod vehicles;
 mod wear;
@@ -34,8 +38,10 @@ use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, S
 use sqlx::{PgPool, Postgres, Sqlite, SqlitePool, Transaction};
 
 pub use depots::{DepotChange, DepotRecord};
+pub use evidence::{Desk, EntryRecord, Look, OrderFile};
 pub use fits::FitRecord;
 pub use forecasts::{CarLogs, ForecastRow, ListFilter, ListPosition, ListRow, Recast, Usual};
+pub use gear::{GearFilter, GearRecord};
 pub use hindsight::{DailyMetres, HindsightFilter, PastForecast};
 pub use idempotency::{Answer, Once};
 pub use journal::JournalLine;
@@ -44,11 +50,15 @@ pub use keys::{KeyRecord, NewKey};
 pub use logs::{DutyRow, LogRows, OdometerRow, Refused, SeatRow, SentRow, ServiceRow, Tally};
 pub use migrations::file_names as migration_files;
 pub use off_road::{NewOffRoad, OffRoadRecord};
-pub use orders::{NewOrder, NextOrder, OrderFilter, OrderRecord, RaisedOrder, order_number};
+pub use orders::{
+    Doing, Joined, NewOrder, NextOrder, OrderFilter, OrderRecord, ProcedureName, RaisedOrder, order_number,
+};
 pub use pack_logs::{CheckRow, CodeRow, PackRow};
 pub use pack_rows::{CheckRecord, CodeRecord, PackFilter, PackRecord, PackRemoval};
+pub use procedures::{NeedsText, ProcedureRecord, ProcedureText, RecordText, StepText};
 pub use rows::{DutyRecord, LogFilter, OdometerRecord, RowName, SeatRecord, ServiceRecord};
 pub use rules::{RuleChange, RuleRecord};
+pub use technicians::{TechnicianChange, TechnicianRecord};
 pub use vehicles::{NewVehicle, VehicleChange, VehicleFilter, VehicleRecord};
 pub use wear::{
     ExposureRow, LivedPack, OrderCall, OutlookFilter, OutlookListed, OutlookRow, PackRecast, PastRisk, RiskFilter,
@@ -125,12 +135,50 @@ pub enum Conflict {
         /// What would be right.
         reason: String,
     },
+    /// The body has faults, all of them named.
+    #[error("{}", placed(.0))]
+    Body(Vec<Fault>),
+    /// What must stand before this step, or before the order is closed, is missing.
+    #[error("missing: {}", told(.0))]
+    Gate(Vec<Fault>),
+    /// The plan clashes with what is stored.
+    #[error("{}", told(.0))]
+    Clash(Vec<Fault>),
     /// An idempotency key was used before with another request.
     #[error("this Idempotency-Key was used before with another request")]
     KeyReused,
     /// The key may not do this.
     #[error("{0}")]
     Forbidden(String),
+}
+
+/// One thing that is wrong or missing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fault {
+    /// JSON pointer.
+    pub pointer: String,
+    /// Stable code of what is missing.
+    pub item: Option<String>,
+    /// What is wrong and what would be right.
+    pub says: String,
+}
+
+impl Fault {
+    /// A fault of a field.
+    #[must_use]
+    pub fn new(pointer: impl Into<String>, says: impl Into<String>) -> Self {
+        Self { pointer: pointer.into(), item: None, says: says.into() }
+    }
+}
+
+fn placed(faults: &[Fault]) -> String {
+    let says: Vec<_> = faults.iter().map(|fault| format!("{}: {}", fault.pointer, fault.says)).collect();
+    says.join("; ")
+}
+
+fn told(faults: &[Fault]) -> String {
+    let says: Vec<_> = faults.iter().map(|fault| fault.says.as_str()).collect();
+    says.join("; ")
 }
 
 impl From<Conflict> for StoreError {
@@ -425,6 +473,14 @@ impl Store {
             Engine::Sqlite => sqlite,
             Engine::Postgres => postgres,
         }
+    }
+
+    /// A transaction that only reads, so that everything read is of one moment.
+    async fn begin_read(&self) -> Result<Tx> {
+        Ok(match &self.db {
+            Db::Sqlite { read, .. } => Tx::Sqlite(read.begin().await?),
+            Db::Postgres(pool) => Tx::Postgres(pool.begin().await?),
+        })
     }
 
     async fn begin(&self) -> Result<Tx> {

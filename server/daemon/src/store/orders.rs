@@ -1,12 +1,44 @@
 //! Work orders: raised, listed, acted on.
 
-use chrono::{DateTime, Utc};
-use serde_json::{Value, json};
-use ventmile_model::fleet::{Completion, DistanceUnit, Kind, Metres, Order, Outcome, Status};
+use std::collections::BTreeMap;
 
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use serde_json::{Value, json};
+use ventmile_model::fleet::{
+    Completion, Declined, DistanceUnit, Kind, Metres, Missed, Order, Outcome, Pause, Status, local_day, parse_zone,
+};
+use ventmile_model::work::{Procedure, Technician};
+
+use super::evidence::{Desk, Look, OrderFile, plan_of, stored_plan};
 use super::journal::Entry;
-use super::values::{instant, known, micros};
-use super::{Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, read, within};
+use super::procedures::FOR_KIND;
+use super::values::{date, day_number, instant, known, micros, of_json};
+use super::{
+    Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, VehicleRecord, Writing, one_changed, read, within,
+};
+
+/// The procedure an order was raised with.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ProcedureName {
+    /// Number in the database.
+    pub id: i64,
+    /// Its code.
+    pub code: String,
+    /// Its version.
+    pub version: i64,
+}
+
+/// A later reason for an order that was open already.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Joined {
+    /// Why it was called for.
+    pub reason: String,
+    /// Who called for it.
+    pub by: String,
+    /// When.
+    pub at: DateTime<Utc>,
+}
 
 /// A stored work order, with what today's forecast says of it.
 #[derive(Clone, Debug)]
@@ -23,8 +55,12 @@ pub struct OrderRecord {
     pub depot: String,
     /// Number of that depot.
     pub depot_id: i64,
+    /// That depot's zone.
+    pub zone: Tz,
     /// Unit in which that depot shows distances.
     pub distance_unit: DistanceUnit,
+    /// The car's model.
+    pub model: Option<String>,
     /// The job.
     pub kind: Kind,
     /// Status, holder, completion.
@@ -33,6 +69,12 @@ pub struct OrderRecord {
     pub raised_by: String,
     /// Why it was raised.
     pub reason: String,
+    /// Reasons that joined it since.
+    pub joined: Vec<Joined>,
+    /// The procedure it was raised with.
+    pub procedure: Option<ProcedureName>,
+    /// When it was last reopened: evidence from before no longer counts.
+    pub reopened_at: Option<DateTime<Utc>>,
     /// Why an order is called for today, as the forecast says; empty when it no longer is.
     pub reason_today: Option<String>,
     /// Today's forecast, as a list shows it.
@@ -90,6 +132,8 @@ pub struct OrderFilter {
     pub unit: Option<String>,
     /// Only taken by this person.
     pub assigned_to: Option<String>,
+    /// The present instant: one whose lease has run out is taken by nobody.
+    pub now: DateTime<Utc>,
     /// Only with this number of the shop's.
     pub external_ref: Option<String>,
     /// Only of this key's depots.
@@ -107,10 +151,29 @@ pub struct OrderFilter {
 pub struct NextOrder {
     /// Who takes it.
     pub by: String,
+    /// Whether `by` is the code of a technician.
+    pub is_technician: bool,
+    /// How long it waits for its start.
+    pub lease_until: Option<DateTime<Utc>>,
     /// Only of this depot.
     pub depot: Option<String>,
     /// Only of this kind.
     pub kind: Option<Kind>,
+}
+
+/// An act, and on what condition.
+#[derive(Clone, Debug)]
+pub struct Doing<'a> {
+    /// Number of the order.
+    pub number: &'a str,
+    /// The versions the caller holds.
+    pub if_match: IfMatch,
+    /// What stands in the journal.
+    pub action: &'static str,
+    /// Until when the loop raises no other.
+    pub quiet_until: Option<DateTime<Utc>>,
+    /// What the act looks at beside the order.
+    pub look: Look,
 }
 
 #[derive(sqlx::FromRow)]
@@ -141,6 +204,21 @@ struct Row {
     closing_reason: Option<String>,
     created_us: i64,
     changed_us: i64,
+    zone: String,
+    model: Option<String>,
+    procedure_id: Option<i64>,
+    procedure_code: Option<String>,
+    procedure_version: Option<i64>,
+    joined: String,
+    lease_until_us: Option<i64>,
+    declined: String,
+    paused_us: Option<i64>,
+    paused_reason: Option<String>,
+    plan_day: Option<i64>,
+    plan: Option<String>,
+    missed: String,
+    counts_from_us: Option<i64>,
+    reopened_us: Option<i64>,
 }
 
 macro_rules! select {
@@ -149,8 +227,11 @@ macro_rules! select {
             "SELECT w.id, w.version, w.vehicle_id, v.unit, d.code AS depot, w.depot_id, w.kind, w.status, w.raised_by,
                 w.reason, f.raise_reason AS reason_today, f.item, w.rank, w.due_day, w.external_ref, w.assigned_to,
                 w.started_us, d.distance_unit, w.outcome, w.done_us, w.done_metres, w.done_by, w.note, w.closing_reason, w.created_us,
-                w.changed_us
+                w.changed_us, d.zone, v.model, w.procedure_id, p.code AS procedure_code, p.version AS procedure_version,
+                w.joined, w.lease_until_us, w.declined, w.paused_us, w.paused_reason, w.plan_day, w.plan, w.missed,
+                w.counts_from_us, w.reopened_us
             FROM work_orders w JOIN vehicles v ON v.id = w.vehicle_id JOIN depots d ON d.id = w.depot_id
+                LEFT JOIN procedures p ON p.id = w.procedure_id
                 LEFT JOIN forecasts f ON f.vehicle_id = w.vehicle_id AND f.kind = w.kind ",
             $rest
         )
@@ -166,7 +247,8 @@ macro_rules! list {
                 "WHERE (CAST($1 AS TEXT) IS NULL OR w.status = $1)
                 AND (CAST($2 AS BIGINT) IS NULL OR ($2 = 1) = (w.status IN ('needs-action', 'in-process')))
                 AND (CAST($3 AS TEXT) IS NULL OR d.code = $3) AND (CAST($4 AS TEXT) IS NULL OR w.kind = $4)
-                AND (CAST($5 AS TEXT) IS NULL OR v.unit = $5) AND (CAST($6 AS TEXT) IS NULL OR w.assigned_to = $6)
+                AND (CAST($5 AS TEXT) IS NULL OR v.unit = $5) AND (CAST($6 AS TEXT) IS NULL OR (w.assigned_to = $6
+                    AND (w.status <> 'needs-action' OR w.lease_until_us IS NULL OR w.lease_until_us > $13)))
                 AND (CAST($7 AS TEXT) IS NULL OR w.external_ref = $7)
                 AND (CAST($8 AS BIGINT) IS NULL
                     OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $8 AND key_depots.depot_id = w.depot_id)) "
@@ -183,17 +265,31 @@ const LIST_BY_CHANGE: &str = list!(
 );
 
 const ADD: &str = "INSERT INTO work_orders (vehicle_id, depot_id, kind, status, raised_by, reason, rank, due_day,
-        external_ref, external_key_id, version, created_us, changed_us)
-    VALUES ($1, $2, $3, 'needs-action', $4, $5, $6, $7, $8, $9, 1, $10, $10) RETURNING id";
+        external_ref, external_key_id, version, created_us, changed_us, procedure_id)
+    VALUES ($1, $2, $3, 'needs-action', $4, $5, $6, $7, $8, $9, 1, $10, $10, $11) ON CONFLICT DO NOTHING RETURNING id";
 const FORECAST_PLACE: &str = "SELECT rank, due_day FROM forecasts WHERE vehicle_id = $1 AND kind = $2";
-const OPEN_ORDER: &str = "SELECT id FROM work_orders
-    WHERE vehicle_id = $1 AND kind = $2 AND status IN ('needs-action', 'in-process')";
+macro_rules! open_order {
+    ($lock:literal) => {
+        concat!(
+            "SELECT id FROM work_orders
+            WHERE vehicle_id = $1 AND kind = $2 AND status IN ('needs-action', 'in-process') ",
+            $lock
+        )
+    };
+}
+
+const OPEN_SQLITE: &str = open_order!("");
+const OPEN_POSTGRES: &str = open_order!("FOR UPDATE");
+const JOIN: &str = "UPDATE work_orders SET joined = $2, external_ref = COALESCE($3, external_ref),
+        external_key_id = COALESCE($4, external_key_id), changed_us = $5, version = version + 1
+    WHERE id = $1 AND version = $6";
 const BY_REFERENCE: &str = "SELECT id FROM work_orders WHERE external_key_id = $1 AND external_ref = $2";
 /// One statement, so that no order can be closed between the look and the insert: a car just serviced is stale and
 /// is left alone until its forecast is made anew.
 const RAISE: &str = "INSERT INTO work_orders (vehicle_id, depot_id, kind, status, raised_by, reason, rank, due_day,
-        version, created_us, changed_us)
-    SELECT f.vehicle_id, f.depot_id, f.kind, 'needs-action', 'loop', f.reason, f.rank, f.due_day, 1, $1, $1
+        version, created_us, changed_us, procedure_id)
+    SELECT f.vehicle_id, f.depot_id, f.kind, 'needs-action', 'loop', f.reason, f.rank, f.due_day, 1, $1, $1,
+        (SELECT max(p.id) FROM procedures p WHERE p.kind = f.kind)
     FROM (SELECT vehicle_id, depot_id, kind, raise_reason AS reason, rank, due_day, made_us FROM forecasts
             WHERE raise_reason IS NOT NULL
         UNION ALL SELECT vehicle_id, depot_id, kind, reason, rank, due_day, made_us FROM order_calls) f
@@ -208,7 +304,8 @@ const RAISE: &str = "INSERT INTO work_orders (vehicle_id, depot_id, kind, status
 const CHANGE: &str =
     "UPDATE work_orders SET status = $2, assigned_to = $3, started_us = $4, outcome = $5, done_us = $6,
         done_metres = $7, done_by = $8, note = $9, closing_reason = $10, quiet_until_us = $11, changed_us = $12,
-        version = version + 1
+        lease_until_us = $14, declined = $15, paused_us = $16, paused_reason = $17, plan_day = $18, plan = $19,
+        missed = $20, counts_from_us = $21, reopened_us = $22, version = version + 1
     WHERE id = $1 AND version = $13";
 const REFER: &str = "UPDATE work_orders SET external_ref = $2, external_key_id = $3, changed_us = $4,
         version = version + 1
@@ -224,24 +321,30 @@ const SERVICE_DONE: &str = "INSERT INTO past_services
 const SERVICE_UNDONE: &str = "UPDATE past_services SET voided_us = $2, revision = revision + 1
     WHERE work_order_id = $1 AND voided_us IS NULL";
 
-macro_rules! next {
+const WAITING: &str = select!(
+    "WHERE w.status = 'needs-action' AND (w.assigned_to IS NULL OR w.lease_until_us <= $1)
+        AND (CAST($2 AS TEXT) IS NULL OR d.code = $2) AND (CAST($3 AS TEXT) IS NULL OR w.kind = $3)
+        AND (CAST($4 AS BIGINT) IS NULL
+            OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $4 AND key_depots.depot_id = w.depot_id))
+        AND (w.rank, w.due_day, w.id) > ($5, $6, $7)
+    ORDER BY w.rank, w.due_day, w.id LIMIT $8"
+);
+
+macro_rules! take {
     ($lock:literal) => {
         concat!(
-            "UPDATE work_orders SET assigned_to = $1, changed_us = $2, version = version + 1
-            WHERE id = (SELECT w.id FROM work_orders w JOIN depots d ON d.id = w.depot_id
-                WHERE w.status = 'needs-action' AND w.assigned_to IS NULL
-                    AND (CAST($3 AS TEXT) IS NULL OR d.code = $3) AND (CAST($4 AS TEXT) IS NULL OR w.kind = $4)
-                    AND (CAST($5 AS BIGINT) IS NULL
-                        OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $5 AND key_depots.depot_id = w.depot_id))
-                ORDER BY w.rank, w.due_day, w.id LIMIT 1 ",
+            "UPDATE work_orders SET assigned_to = $3, lease_until_us = $4, changed_us = $5, version = version + 1
+            WHERE id = (SELECT id FROM work_orders WHERE id = $1 AND version = $2 ",
             $lock,
             ") RETURNING id"
         )
     };
 }
 
-const NEXT_SQLITE: &str = next!("");
-const NEXT_POSTGRES: &str = next!("FOR UPDATE OF w SKIP LOCKED");
+const TAKE_SQLITE: &str = take!("");
+const TAKE_POSTGRES: &str = take!("FOR UPDATE SKIP LOCKED");
+/// Waiting orders looked through at once.
+const WAITING_PAGE: i64 = 100;
 
 /// An order's number as people write it: `WO-` and at least five digits.
 #[must_use]
@@ -261,6 +364,11 @@ impl TryFrom<Row> for OrderRecord {
     type Error = StoreError;
 
     fn try_from(row: Row) -> Result<Self> {
+        let at = |column, micros: Option<i64>| micros.map(|micros| instant(column, micros)).transpose();
+        let declined: Vec<(String, String, i64)> = of_json("work_orders.declined", &row.declined)?;
+        let missed: Vec<(i64, String)> = of_json("work_orders.missed", &row.missed)?;
+        let joined: Vec<(String, String, i64)> = of_json("work_orders.joined", &row.joined)?;
+        let name = row.procedure_code.zip(row.procedure_version);
         let completion = match (&row.outcome, row.done_us) {
             (Some(outcome), Some(done_us)) => Some(Completion {
                 outcome: known("work_orders.outcome", outcome, Outcome::parse(outcome))?,
@@ -283,10 +391,31 @@ impl TryFrom<Row> for OrderRecord {
             order: Order {
                 status: known("work_orders.status", &row.status, Status::parse(&row.status))?,
                 assigned_to: row.assigned_to,
-                started_at: row.started_us.map(|at| instant("work_orders.started_us", at)).transpose()?,
+                started_at: at("work_orders.started_us", row.started_us)?,
                 completion,
                 closing_reason: row.closing_reason,
+                lease_until: at("work_orders.lease_until_us", row.lease_until_us)?,
+                declined: declined
+                    .into_iter()
+                    .map(|(by, reason, at)| Ok(Declined { by, reason, at: instant("work_orders.declined", at)? }))
+                    .collect::<Result<_>>()?,
+                paused: at("work_orders.paused_us", row.paused_us)?
+                    .map(|at| Pause { reason: row.paused_reason.unwrap_or_default(), at }),
+                plan: row.plan_day.zip(row.plan).map(|(day, plan)| plan_of(day, &plan)).transpose()?,
+                missed: missed
+                    .into_iter()
+                    .map(|(day, reason)| Ok(Missed { on: date("work_orders.missed", day)?, reason }))
+                    .collect::<Result<_>>()?,
+                counts_from: at("work_orders.counts_from_us", row.counts_from_us)?,
             },
+            zone: known("depots.zone", &row.zone, parse_zone(&row.zone))?,
+            model: row.model,
+            joined: joined
+                .into_iter()
+                .map(|(reason, by, at)| Ok(Joined { reason, by, at: instant("work_orders.joined", at)? }))
+                .collect::<Result<_>>()?,
+            procedure: row.procedure_id.zip(name).map(|(id, (code, version))| ProcedureName { id, code, version }),
+            reopened_at: at("work_orders.reopened_us", row.reopened_us)?,
             raised_by: row.raised_by,
             reason: row.reason,
             reason_today: row.reason_today,
@@ -306,7 +435,13 @@ fn journal_view(order: &Order) -> Value {
         "outcome": order.completion.as_ref().map(|done| done.outcome.as_str()),
         "done_at": order.completion.as_ref().map(|done| done.at),
         "odometer_m": order.completion.as_ref().and_then(|done| done.odometer).map(|metres| metres.0),
-        "done_by": order.completion.as_ref().map(|done| done.by.as_str()),
+        "done_by": order.completion.as_ref().map(|done| done.by.as_str()), "lease_until": order.lease_until,
+        "declined": order.declined.iter().map(|no| json!({"by": no.by, "reason": no.reason})).collect::<Vec<_>>(),
+        "paused": order.paused.as_ref().map(|pause| pause.reason.as_str()),
+        "plan": order.plan.as_ref().map(|plan| json!({
+            "on": plan.on, "start": plan.start, "minutes": plan.minutes, "bay": plan.bay, "technicians": plan.technicians,
+        })),
+        "missed": order.missed.iter().map(|missed| json!({"on": missed.on, "reason": missed.reason})).collect::<Vec<_>>(),
     })
 }
 
@@ -316,7 +451,7 @@ fn reference_taken() -> Conflict {
 }
 
 impl Tx {
-    async fn order(&mut self, number: &str, writing: &Writing) -> Result<OrderRecord> {
+    pub(super) async fn order(&mut self, number: &str, writing: &Writing) -> Result<OrderRecord> {
         let missing = || Conflict::Missing { what: "work order", name: number.to_owned() };
         let id = parse_order_number(number).ok_or_else(missing)?;
         let record = self.order_by_id(id).await?;
@@ -328,7 +463,7 @@ impl Tx {
         row.map(OrderRecord::try_from).transpose()
     }
 
-    async fn reread(&mut self, id: i64) -> Result<OrderRecord> {
+    pub(super) async fn reread(&mut self, id: i64) -> Result<OrderRecord> {
         let record = self.order_by_id(id).await?;
         Ok(record.ok_or_else(|| Conflict::Missing { what: "work order", name: order_number(id) })?)
     }
@@ -363,6 +498,95 @@ impl Tx {
         }
     }
 
+    /// The open order of this kind for the car; nobody closes it meanwhile.
+    async fn open_order(&mut self, vehicle_id: i64, kind: Kind) -> Result<Option<i64>> {
+        let sql = self.pick(OPEN_SQLITE, OPEN_POSTGRES);
+        Ok(within!(self, c => sqlx::query_scalar(sql).bind(vehicle_id).bind(kind.as_str()).fetch_optional(c).await)?)
+    }
+
+    async fn insert_order(&mut self, new: &NewOrder, car: &VehicleRecord, writing: &Writing) -> Result<Option<i64>> {
+        let kind = new.kind.as_str();
+        let place: Option<(i64, i64)> =
+            within!(self, c => sqlx::query_as(FORECAST_PLACE).bind(car.id).bind(kind).fetch_optional(c).await)?;
+        let (rank, due_day) = place.unwrap_or((2, day_number(local_day(writing.now, car.zone))));
+        let procedure: Option<i64> = within!(self, c => sqlx::query_scalar(FOR_KIND).bind(kind).fetch_one(c).await)?;
+        let reference_key = new.external_ref.as_ref().and(writing.actor.key_id);
+        Ok(within!(self, c => sqlx::query_scalar(ADD)
+            .bind(car.id).bind(car.depot_id).bind(kind).bind(&writing.actor.name).bind(&new.reason)
+            .bind(rank).bind(due_day).bind(&new.external_ref).bind(reference_key)
+            .bind(micros(writing.now)).bind(procedure).fetch_optional(c).await)?)
+    }
+
+    /// A second reason joins the first; the same one again changes nothing.
+    async fn join_order(&mut self, id: i64, new: &NewOrder, writing: &Writing) -> Result<OrderRecord> {
+        let old = self.reread(id).await?;
+        if let Some(other) =
+            old.external_ref.as_ref().filter(|own| new.external_ref.as_ref().is_some_and(|it| it != *own))
+        {
+            let reason = format!("{} is open for this car and has the external_ref {other:?}", order_number(id));
+            return Err(Conflict::Field { field: "external_ref", reason }.into());
+        }
+        let told = old.reason == new.reason || old.joined.iter().any(|joined| joined.reason == new.reason);
+        let refers = old.external_ref.is_none() && new.external_ref.is_some();
+        if told && !refers {
+            return Ok(old);
+        }
+        let mut joined: Vec<Value> =
+            old.joined.iter().map(|joined| json!([joined.reason, joined.by, micros(joined.at)])).collect();
+        joined.extend((!told).then(|| json!([new.reason, writing.actor.name, micros(writing.now)])));
+        let reference = new.external_ref.as_ref().filter(|_| refers);
+        let changed = within!(self, c => sqlx::query(JOIN).bind(id).bind(json!(joined).to_string())
+            .bind(reference).bind(reference.and(writing.actor.key_id)).bind(micros(writing.now)).bind(old.version)
+            .execute(c).await.map(|done| done.rows_affected()))?;
+        one_changed(changed, old.version)?;
+        let record = self.reread(id).await?;
+        self.journal(Entry {
+            at: writing.now,
+            actor: &writing.actor.name,
+            action: "work-order join",
+            subject: format!("work-order {}", order_number(id)),
+            depot_id: Some(record.depot_id),
+            before: None,
+            after: Some(json!({"reason": new.reason, "external_ref": record.external_ref})),
+        })
+        .await?;
+        Ok(record)
+    }
+
+    /// The technician who asks for the next order.
+    async fn taker(&mut self, code: &str, writing: &Writing) -> Result<Technician> {
+        match self.technician(code, writing).await {
+            Ok(record) => Ok(record.technician),
+            Err(StoreError::Conflict(Conflict::Missing { .. })) => {
+                let reason = format!("there is no technician {code:?}");
+                Err(Conflict::Field { field: "technician", reason }.into())
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    async fn waiting_orders(
+        &mut self,
+        next: &NextOrder,
+        after: (i64, i64, i64),
+        writing: &Writing,
+    ) -> Result<Vec<OrderRecord>> {
+        let rows: Vec<Row> = within!(self, c => sqlx::query_as(WAITING)
+            .bind(micros(writing.now)).bind(&next.depot).bind(next.kind.map(Kind::as_str))
+            .bind(writing.actor.key_depots_of()).bind(after.0).bind(after.1).bind(after.2).bind(WAITING_PAGE)
+            .fetch_all(c).await)?;
+        rows.into_iter().map(OrderRecord::try_from).collect()
+    }
+
+    /// Takes an order that is still as it was read; `false` when somebody else is at it.
+    async fn take(&mut self, order: &OrderRecord, next: &NextOrder, now: DateTime<Utc>) -> Result<bool> {
+        let sql = self.pick(TAKE_SQLITE, TAKE_POSTGRES);
+        let taken: Option<i64> = within!(self, c => sqlx::query_scalar(sql)
+            .bind(order.id).bind(order.version).bind(&next.by).bind(next.lease_until.map(micros)).bind(micros(now))
+            .fetch_optional(c).await)?;
+        Ok(taken.is_some())
+    }
+
     async fn save_order(
         &mut self,
         old: &OrderRecord,
@@ -371,12 +595,23 @@ impl Tx {
         now: DateTime<Utc>,
     ) -> Result<()> {
         let done = new.completion.as_ref();
+        let declined: Value = new.declined.iter().map(|no| json!([no.by, no.reason, micros(no.at)])).collect();
+        let missed: Value = new.missed.iter().map(|missed| json!([day_number(missed.on), missed.reason])).collect();
+        let (declined, missed) = (declined.to_string(), missed.to_string());
+        let reopens = !old.order.status.is_open() && new.status.is_open();
+        let reopened = if reopens { Some(now) } else { old.reopened_at };
         let changed: Result<u64, sqlx::Error> = within!(self, c => sqlx::query(CHANGE)
             .bind(old.id).bind(new.status.as_str()).bind(&new.assigned_to).bind(new.started_at.map(micros))
             .bind(done.map(|done| done.outcome.as_str())).bind(done.map(|done| micros(done.at)))
             .bind(done.and_then(|done| done.odometer).map(|metres| metres.0)).bind(done.map(|done| done.by.as_str()))
             .bind(done.and_then(|done| done.note.as_deref())).bind(&new.closing_reason).bind(quiet_until_us)
-            .bind(micros(now)).bind(old.version).execute(c).await.map(|done| done.rows_affected()));
+            .bind(micros(now)).bind(old.version).bind(new.lease_until.map(micros)).bind(&declined)
+            .bind(new.paused.as_ref().map(|pause| micros(pause.at)))
+            .bind(new.paused.as_ref().map(|pause| pause.reason.as_str()))
+            .bind(new.plan.as_ref().map(|plan| day_number(plan.on)))
+            .bind(new.plan.as_ref().map(|plan| stored_plan(plan).to_string())).bind(&missed)
+            .bind(new.counts_from.map(micros)).bind(reopened.map(micros))
+            .execute(c).await.map(|done| done.rows_affected()));
         let changed = changed.map_err(|error| {
             StoreError::or_exists(error, || {
                 Conflict::Rule(format!("another {} order of this car is open", old.kind.as_str()))
@@ -438,20 +673,21 @@ impl Store {
             .bind(filter.status.map(Status::as_str)).bind(filter.open.map(i64::from)).bind(&filter.depot)
             .bind(filter.kind.map(Kind::as_str)).bind(&filter.unit).bind(&filter.assigned_to)
             .bind(&filter.external_ref).bind(filter.key_depots_of).bind(after.0).bind(after.1).bind(after.2)
-            .bind(filter.limit).fetch_all(pool).await)?;
+            .bind(filter.limit).bind(micros(filter.now)).fetch_all(pool).await)?;
         rows.into_iter().map(OrderRecord::try_from).collect()
     }
 
-    /// Raises an order by hand.
+    /// Raises an order by hand; while one of the kind is open for the car, the reason joins that one. `answer` is told
+    /// whether the order is new.
     ///
     /// # Errors
-    /// [`Conflict::Missing`] when the car is not there, [`Conflict::Exists`] when an order of the kind is open for
-    /// it, [`Conflict::Field`] when the external reference is taken.
+    /// [`Conflict::Missing`] when the car is not there, [`Conflict::Field`] when the external reference is taken, or the
+    /// open order has another.
     pub async fn raise_order(
         &self,
         new: NewOrder,
         writing: &Writing,
-        answer: impl FnOnce(&OrderRecord) -> Answer,
+        answer: impl FnOnce(&OrderRecord, bool) -> Answer,
     ) -> Result<Answer> {
         let mut tx = self.begin().await?;
         if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
@@ -461,33 +697,21 @@ impl Store {
         if let Some(day) = car.retired_on {
             return Err(Conflict::Rule(format!("the car was retired on {day}")).into());
         }
-        let kind = new.kind.as_str();
-        let open: Option<i64> = within!(&mut tx, c => sqlx::query_scalar(OPEN_ORDER)
-            .bind(car.id).bind(kind).fetch_optional(c).await)?;
-        if let Some(id) = open {
-            return Err(
-                Conflict::Exists { what: "open order of this kind for the car:", name: order_number(id) }.into()
-            );
-        }
-        tx.check_reference(new.external_ref.as_deref(), None, writing).await?;
-        let place: Option<(i64, i64)> = within!(&mut tx, c => sqlx::query_as(FORECAST_PLACE)
-            .bind(car.id).bind(kind).fetch_optional(c).await)?;
-        let today = super::values::day_number(writing.now.with_timezone(&car.zone).date_naive());
-        let (rank, due_day) = place.unwrap_or((2, today));
-        let reference_key = new.external_ref.as_ref().and(writing.actor.key_id);
-        let added: Result<i64, sqlx::Error> = within!(&mut tx, c => sqlx::query_scalar(ADD)
-            .bind(car.id).bind(car.depot_id).bind(kind).bind(&writing.actor.name).bind(&new.reason)
-            .bind(rank).bind(due_day).bind(&new.external_ref).bind(reference_key)
-            .bind(micros(writing.now)).fetch_one(c).await);
-        let id = added.map_err(|error| {
-            StoreError::or_exists(error, || Conflict::Exists {
-                what: "open order of this kind for the car",
-                name: new.unit.clone(),
-            })
-        })?;
+        let open = tx.open_order(car.id, new.kind).await?;
+        tx.check_reference(new.external_ref.as_deref(), open, writing).await?;
+        let added = match open {
+            Some(_) => None,
+            None => tx.insert_order(&new, &car, writing).await?,
+        };
+        let Some(id) = added else {
+            // Nothing was added: an order of the kind is open, or was opened by another at this moment.
+            let open = tx.open_order(car.id, new.kind).await?.ok_or_else(reference_taken)?;
+            let record = tx.join_order(open, &new, writing).await?;
+            return tx.finish(writing, answer(&record, false)).await;
+        };
         let record = tx.reread(id).await?;
         tx.journal_order("work-order raise", None, &record, writing).await?;
-        tx.finish(writing, answer(&record)).await
+        tx.finish(writing, answer(&record, true)).await
     }
 
     /// Raises an order for every car whose forecast calls for one and that has none open. A car registered after
@@ -527,28 +751,29 @@ impl Store {
     ///
     /// # Errors
     /// [`Conflict::Missing`], [`Conflict::Version`], or what `act` refuses.
-    #[allow(clippy::too_many_arguments, reason = "each is a different thing and all come from the request")]
     pub async fn act_on_order(
         &self,
-        number: &str,
-        if_match: IfMatch,
-        action: &'static str,
-        quiet_until: Option<DateTime<Utc>>,
+        doing: Doing<'_>,
         writing: &Writing,
-        act: impl FnOnce(&OrderRecord) -> Result<Order, Conflict>,
+        act: impl FnOnce(&OrderRecord, &OrderFile, Option<&Desk>) -> Result<Order, Conflict>,
         answer: impl FnOnce(&OrderRecord) -> Answer,
     ) -> Result<Answer> {
         let mut tx = self.begin().await?;
         if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
             return Ok(before);
         }
-        let old = tx.order(number, writing).await?;
-        let new = act(&old)?;
-        if_match.check(old.version)?;
-        tx.save_order(&old, &new, quiet_until.map(micros), writing.now).await?;
+        let old = tx.order(doing.number, writing).await?;
+        let file = match doing.look {
+            Look::Order => OrderFile::default(),
+            Look::File | Look::Desk => tx.order_file(&old, writing).await?,
+        };
+        let desk = if doing.look == Look::Desk { Some(tx.desk(&old, writing).await?) } else { None };
+        let new = act(&old, &file, desk.as_ref())?;
+        doing.if_match.check(old.version)?;
+        tx.save_order(&old, &new, doing.quiet_until.map(micros), writing.now).await?;
         tx.follow_up(&old, &new, writing.now).await?;
         let record = tx.reread(old.id).await?;
-        tx.journal_order(action, Some(&old), &record, writing).await?;
+        tx.journal_order(doing.action, Some(&old), &record, writing).await?;
         tx.finish(writing, answer(&record)).await
     }
 
@@ -579,31 +804,44 @@ impl Store {
         tx.finish(writing, answer(&record)).await
     }
 
-    /// Hands the most urgent order that nobody has taken to one caller, however many ask at once.
+    /// Hands the most urgent order that nobody has taken and that `fits` to one caller, however many ask at once.
     ///
     /// # Errors
-    /// [`StoreError`] when the database fails.
+    /// [`Conflict::Field`] when the technician is not there.
     pub async fn take_next_order(
         &self,
         next: &NextOrder,
         writing: &Writing,
+        fits: impl Fn(&OrderRecord, Option<&Procedure>, Option<&Technician>) -> bool,
         answer: impl FnOnce(Option<&OrderRecord>) -> Answer,
     ) -> Result<Answer> {
         let mut tx = self.begin().await?;
         if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
             return Ok(before);
         }
-        let sql = tx.pick(NEXT_SQLITE, NEXT_POSTGRES);
-        let id: Option<i64> = within!(&mut tx, c => sqlx::query_scalar(sql)
-            .bind(&next.by).bind(micros(writing.now)).bind(&next.depot).bind(next.kind.map(Kind::as_str))
-            .bind(writing.actor.key_depots_of()).fetch_optional(c).await)?;
-        let Some(id) = id else {
-            // Nothing was done, so nothing is kept: the same key may ask again when there is work.
-            return Ok(answer(None));
-        };
-        let record = tx.reread(id).await?;
-        tx.journal_order("work-order accept", None, &record, writing).await?;
-        tx.finish(writing, answer(Some(&record))).await
+        let technician = if next.is_technician { Some(tx.taker(&next.by, writing).await?) } else { None };
+        let mut procedures: BTreeMap<i64, Procedure> = BTreeMap::new();
+        let mut after = (-1, 0, 0);
+        loop {
+            let page = tx.waiting_orders(next, after, writing).await?;
+            let Some(last) = page.last() else { break };
+            after = (last.rank, last.due_day, last.id);
+            for order in &page {
+                let id = order.procedure.as_ref().map(|name| name.id);
+                if let Some(id) = id.filter(|id| technician.is_some() && !procedures.contains_key(id)) {
+                    procedures.insert(id, tx.procedure(id).await?);
+                }
+                let procedure = id.and_then(|id| procedures.get(&id));
+                if !fits(order, procedure, technician.as_ref()) || !tx.take(order, next, writing.now).await? {
+                    continue;
+                }
+                let record = tx.reread(order.id).await?;
+                tx.journal_order("work-order accept", Some(order), &record, writing).await?;
+                return tx.finish(writing, answer(Some(&record))).await;
+            }
+        }
+        // Nothing was done, so nothing is kept: the same key may ask again when there is work.
+        Ok(answer(None))
     }
 }
 

@@ -1,6 +1,7 @@
 //! How domain values stand in columns.
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use serde::de::DeserializeOwned;
 
 use super::StoreError;
 
@@ -40,6 +41,14 @@ pub fn date(column: &'static str, day: i64) -> Result<NaiveDate, StoreError> {
 /// [`StoreError::BadRow`] when `parsed` is empty.
 pub fn known<T>(column: &'static str, text: &str, parsed: Option<T>) -> Result<T, StoreError> {
     parsed.ok_or_else(|| StoreError::bad_row(column, text))
+}
+
+/// What a column of JSON holds.
+///
+/// # Errors
+/// [`StoreError::BadRow`] when it holds something else.
+pub fn of_json<T: DeserializeOwned>(column: &'static str, text: &str) -> Result<T, StoreError> {
+    serde_json::from_str(text).map_err(|fault| StoreError::bad_row(column, format!("{fault} in {text:?}")))
 }
 
 #[cfg(test)]

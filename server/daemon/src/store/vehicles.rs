@@ -152,13 +152,15 @@ const CHANGE: &str = "UPDATE vehicles SET vin = $2, model = $3, vehicle_type = $
     WHERE id = $1 AND version = $11";
 const GIVE_UP_UNIT: &str = "UPDATE unit_numbers SET to_day = $2 WHERE vehicle_id = $1 AND to_day IS NULL";
 const CANCEL_ORDERS: &str = "UPDATE work_orders SET status = 'cancelled', closing_reason = $2, version = version + 1,
-        changed_us = $3
+        changed_us = $3, lease_until_us = NULL, paused_us = NULL, paused_reason = NULL, plan_day = NULL, plan = NULL
     WHERE vehicle_id = $1 AND status IN ('needs-action', 'in-process') RETURNING id";
 const DROP_FORECASTS: &str = "DELETE FROM forecasts WHERE vehicle_id = $1";
 // What the car did elsewhere says nothing of what is usual here.
 const MOVE_FORECASTS: &str =
     "UPDATE forecasts SET depot_id = $2, metres_per_day = NULL, hours_per_day = NULL WHERE vehicle_id = $1";
-const MOVE_ORDERS: &str = "UPDATE work_orders SET depot_id = $2, version = version + 1, changed_us = $3
+// A plan was for a bay of the old depot.
+const MOVE_ORDERS: &str = "UPDATE work_orders SET depot_id = $2, version = version + 1, changed_us = $3,
+        plan_day = NULL, plan = NULL
     WHERE vehicle_id = $1 AND status IN ('needs-action', 'in-process')";
 pub(super) const MARK_STALE: &str = stale!("VALUES ($1, $2, $2, 0)");
 
@@ -260,13 +262,7 @@ impl Tx {
     }
 
     async fn insert_vehicle(&mut self, new: NewVehicle, writing: &Writing) -> Result<VehicleRecord> {
-        let depot = self.depot(&new.depot, writing).await.map_err(|error| match error {
-            StoreError::Conflict(Conflict::Missing { .. }) => {
-                let reason = format!("there is no depot {:?}: add it first", new.depot);
-                Conflict::Field { field: "depot", reason }.into()
-            }
-            other => other,
-        })?;
+        let depot = self.named_depot(&new.depot, writing).await?;
         self.check_unit_free(&new.unit, new.in_service_on).await?;
         let unit = new.distance_unit.unwrap_or(depot.depot.distance_unit);
         let in_service_day = day_number(new.in_service_on);

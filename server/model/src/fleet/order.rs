@@ -1,8 +1,9 @@
 //! The work order: its status and the acts that move it.
 
 use std::fmt;
+use std::ops::Range;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Timelike, Utc};
 
 use super::Metres;
 
@@ -94,6 +95,89 @@ pub struct Completion {
     pub note: Option<String>,
 }
 
+/// A person's answer to an order, as RFC 5545 names it (PARTSTAT).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Partstat {
+    /// Has not answered.
+    NeedsAction,
+    /// Has taken the order.
+    Accepted,
+    /// Has declined it.
+    Declined,
+}
+
+impl Partstat {
+    /// The answer in answers and calendars.
+    #[must_use]
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::NeedsAction => "needs-action",
+            Self::Accepted => "accepted",
+            Self::Declined => "declined",
+        }
+    }
+}
+
+/// Somebody's no to an order.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Declined {
+    /// Who declined.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+    /// When.
+    pub at: DateTime<Utc>,
+}
+
+/// Work that rests.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Pause {
+    /// Why.
+    pub reason: String,
+    /// Since when.
+    pub at: DateTime<Utc>,
+}
+
+/// When and where an order is to be worked.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Plan {
+    /// Local day of the depot.
+    pub on: NaiveDate,
+    /// When it begins, local time.
+    pub start: NaiveTime,
+    /// How many minutes the bay and the people are taken.
+    pub minutes: u32,
+    /// Number of the bay, from 1.
+    pub bay: u32,
+    /// Codes of those it is meant for; the order is theirs only once one of them accepts it.
+    pub technicians: Vec<String>,
+}
+
+impl Plan {
+    /// The minutes of the day it takes; one that runs past midnight ends later than 24 h.
+    #[must_use]
+    pub fn minutes_of_day(&self) -> Range<u32> {
+        let start = self.start.num_seconds_from_midnight() / 60;
+        start..start.saturating_add(self.minutes)
+    }
+
+    /// Whether both take place at one time.
+    #[must_use]
+    pub fn overlaps(&self, other: &Self) -> bool {
+        let (own, theirs) = (self.minutes_of_day(), other.minutes_of_day());
+        self.on == other.on && own.start < theirs.end && theirs.start < own.end
+    }
+}
+
+/// A planned day on which the work was not begun.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Missed {
+    /// The day planned.
+    pub on: NaiveDate,
+    /// Why, such as that the car did not come.
+    pub reason: String,
+}
+
 /// The part of a work order that acts change.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Order {
@@ -107,15 +191,65 @@ pub struct Order {
     pub completion: Option<Completion>,
     /// Why it was cancelled or reopened, last reason given.
     pub closing_reason: Option<String>,
+    /// Until when an order that was taken waits for its start; then it is back in the queue. `None` without end.
+    pub lease_until: Option<DateTime<Utc>>,
+    /// Who has declined it since it was last opened.
+    pub declined: Vec<Declined>,
+    /// Why work rests, while it does.
+    pub paused: Option<Pause>,
+    /// When it is to be worked.
+    pub plan: Option<Plan>,
+    /// Planned days that went by.
+    pub missed: Vec<Missed>,
+    /// When work was last begun, resumed or handed over: a gate counts no evidence from before, since nobody has kept an
+    /// eye on the car throughout.
+    pub counts_from: Option<DateTime<Utc>>,
 }
 
 /// What somebody does to a work order.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Act {
-    /// Take the order.
+    /// Take the order; taking it once more renews the lease.
     Accept {
         /// Who takes it.
         by: String,
+        /// How long it waits for the start; `None` without end.
+        lease: Option<TimeDelta>,
+    },
+    /// Say no to the order, or give it back before work has begun.
+    Decline {
+        /// Who.
+        by: String,
+        /// Why.
+        reason: String,
+    },
+    /// Give the order to somebody else, who is there and takes it.
+    HandOver {
+        /// Who has it.
+        by: String,
+        /// Who gets it.
+        to: String,
+    },
+    /// Let the work rest.
+    Pause {
+        /// Who has the order.
+        by: String,
+        /// Why.
+        reason: String,
+    },
+    /// Go on after a pause.
+    Resume {
+        /// Who has the order.
+        by: String,
+    },
+    /// Plan it for a day, or anew.
+    Plan(Plan),
+    /// The planned day went by: the order waits for a new one.
+    Missed {
+        /// The depot's local day now.
+        today: NaiveDate,
+        /// Why.
+        reason: String,
     },
     /// Begin the work.
     Start {
@@ -157,6 +291,22 @@ pub enum Refusal {
     Nobody,
     /// A service without an odometer cannot restart an interval.
     NoOdometer,
+    /// Work rests.
+    Paused {
+        /// Why.
+        reason: String,
+    },
+    /// Work does not rest.
+    NotPaused,
+    /// An order cannot be handed to the one who has it.
+    ToSelf,
+    /// The order is not planned for a day.
+    NoPlan,
+    /// The planned day has not come.
+    NotYet {
+        /// That day.
+        on: NaiveDate,
+    },
 }
 
 impl fmt::Display for Refusal {
@@ -168,6 +318,11 @@ impl fmt::Display for Refusal {
             }
             Self::Taken { by } => write!(out, "the order is taken by {by}"),
             Self::Nobody => out.write_str("nobody has taken the order: say who begins in `by`"),
+            Self::Paused { reason } => write!(out, "work rests ({reason}): resume it first"),
+            Self::NotPaused => out.write_str("work does not rest"),
+            Self::ToSelf => out.write_str("an order is handed to somebody else"),
+            Self::NoPlan => out.write_str("the order is not planned for a day"),
+            Self::NotYet { on } => write!(out, "the order is planned for {on}, which has not come"),
             Self::NoOdometer => {
                 out.write_str("outcome `serviced` needs `odometer` and `distance_unit`: the interval restarts there")
             }
@@ -177,6 +332,7 @@ impl fmt::Display for Refusal {
 
 const OPEN: &[Status] = &[Status::NeedsAction, Status::InProcess];
 const QUEUED: &[Status] = &[Status::NeedsAction];
+const BEGUN: &[Status] = &[Status::InProcess];
 const CLOSED: &[Status] = &[Status::Completed, Status::Cancelled];
 
 impl Act {
@@ -189,13 +345,20 @@ impl Act {
             Self::Complete(_) => "complete",
             Self::Cancel { .. } => "cancel",
             Self::Reopen { .. } => "reopen",
+            Self::Decline { .. } => "decline",
+            Self::HandOver { .. } => "hand-over",
+            Self::Pause { .. } => "pause",
+            Self::Resume { .. } => "resume",
+            Self::Plan(_) => "plan",
+            Self::Missed { .. } => "missed",
         }
     }
 
     const fn allowed(&self) -> &'static [Status] {
         match self {
-            Self::Accept { .. } | Self::Start { .. } => QUEUED,
-            Self::Complete(_) | Self::Cancel { .. } => OPEN,
+            Self::Accept { .. } | Self::Decline { .. } | Self::Start { .. } | Self::Missed { .. } => QUEUED,
+            Self::Complete(_) | Self::Cancel { .. } | Self::Plan(_) | Self::HandOver { .. } => OPEN,
+            Self::Pause { .. } | Self::Resume { .. } => BEGUN,
             Self::Reopen { .. } => CLOSED,
         }
     }
@@ -211,7 +374,50 @@ impl Order {
             started_at: None,
             completion: None,
             closing_reason: None,
+            lease_until: None,
+            declined: Vec::new(),
+            paused: None,
+            plan: None,
+            missed: Vec::new(),
+            counts_from: None,
         }
+    }
+
+    /// The order as it stands at `now`: one whose lease has run out is back in the queue.
+    #[must_use]
+    pub fn settled(&self, now: DateTime<Utc>) -> Self {
+        let over = self.status == Status::NeedsAction && self.lease_until.is_some_and(|until| until <= now);
+        let back = |order: &Self| Self { assigned_to: None, lease_until: None, ..order.clone() };
+        if over { back(self) } else { self.clone() }
+    }
+
+    /// What `person` has answered, in an order as [`Order::settled`] gives it.
+    #[must_use]
+    pub fn partstat(&self, person: &str) -> Partstat {
+        if self.assigned_to.as_deref() == Some(person) {
+            Partstat::Accepted
+        } else if self.declined.iter().any(|no| no.by == person) {
+            Partstat::Declined
+        } else {
+            Partstat::NeedsAction
+        }
+    }
+
+    /// Whether steps may be recorded now.
+    ///
+    /// # Errors
+    /// [`Refusal::Status`] unless work has begun, [`Refusal::Paused`] while it rests.
+    pub fn may_record(&self) -> Result<(), Refusal> {
+        self.allow("step", BEGUN)?;
+        self.unpaused()
+    }
+
+    fn allow(&self, act: &'static str, allowed: &'static [Status]) -> Result<(), Refusal> {
+        if allowed.contains(&self.status) { Ok(()) } else { Err(Refusal::Status { act, status: self.status, allowed }) }
+    }
+
+    fn unpaused(&self) -> Result<(), Refusal> {
+        self.paused.as_ref().map_or(Ok(()), |pause| Err(Refusal::Paused { reason: pause.reason.clone() }))
     }
 
     /// The order after `act`, done at `now`.
@@ -219,34 +425,92 @@ impl Order {
     /// # Errors
     /// [`Refusal`] when the act does not fit the order as it stands; the order is then unchanged.
     pub fn after(&self, act: Act, now: DateTime<Utc>) -> Result<Self, Refusal> {
-        if !act.allowed().contains(&self.status) {
-            return Err(Refusal::Status { act: act.as_str(), status: self.status, allowed: act.allowed() });
-        }
-        let mut next = self.clone();
+        let order = self.settled(now);
+        order.allow(act.as_str(), act.allowed())?;
         match act {
-            Act::Accept { by } => next.assigned_to = Some(self.hand_to(by)?),
-            Act::Start { by } => {
-                let by = by.or_else(|| self.assigned_to.clone()).ok_or(Refusal::Nobody)?;
-                next.assigned_to = Some(self.hand_to(by)?);
-                next.status = Status::InProcess;
-                next.started_at = Some(now);
-            }
-            Act::Complete(completion) => {
-                if completion.outcome == Outcome::Serviced && completion.odometer.is_none() {
-                    return Err(Refusal::NoOdometer);
-                }
-                next.status = Status::Completed;
-                next.completion = Some(completion);
-            }
+            Act::Accept { by, lease } => order.accepted(by, lease, now),
+            Act::Decline { by, reason } => order.declined(Declined { by, reason, at: now }),
+            Act::Start { by } => order.started(by, now),
+            Act::HandOver { by, to } => order.handed_over(by, to, now),
+            Act::Pause { by, reason } => order.rested(by, Pause { reason, at: now }),
+            Act::Resume { by } => order.resumed(by, now),
+            Act::Plan(plan) => Ok(Self { plan: Some(plan), ..order }),
+            Act::Missed { today, reason } => order.missed(today, reason),
+            Act::Complete(completion) => order.completed(completion),
             Act::Cancel { reason } => {
-                next.status = Status::Cancelled;
-                next.closing_reason = Some(reason);
+                Ok(Self { status: Status::Cancelled, closing_reason: Some(reason), ..order.put_down() })
             }
-            Act::Reopen { reason } => {
-                next = Self { closing_reason: Some(reason), ..Self::queued() };
-            }
+            Act::Reopen { reason } => Ok(Self { closing_reason: Some(reason), ..Self::queued() }),
         }
-        Ok(next)
+    }
+
+    fn accepted(mut self, by: String, lease: Option<TimeDelta>, now: DateTime<Utc>) -> Result<Self, Refusal> {
+        self.declined.retain(|no| no.by != by);
+        self.assigned_to = Some(self.hand_to(by)?);
+        self.lease_until = lease.map(|lease| now.checked_add_signed(lease).unwrap_or(DateTime::<Utc>::MAX_UTC));
+        Ok(self)
+    }
+
+    fn declined(mut self, no: Declined) -> Result<Self, Refusal> {
+        self.hand_to(no.by.clone())?;
+        self.declined.retain(|earlier| earlier.by != no.by);
+        self.declined.push(no);
+        Ok(Self { assigned_to: None, lease_until: None, ..self })
+    }
+
+    fn started(self, by: Option<String>, now: DateTime<Utc>) -> Result<Self, Refusal> {
+        let by = by.or_else(|| self.assigned_to.clone()).ok_or(Refusal::Nobody)?;
+        Ok(Self {
+            assigned_to: Some(self.hand_to(by)?),
+            lease_until: None,
+            status: Status::InProcess,
+            started_at: Some(now),
+            counts_from: Some(now),
+            ..self
+        })
+    }
+
+    fn handed_over(self, by: String, to: String, now: DateTime<Utc>) -> Result<Self, Refusal> {
+        let holder = self.assigned_to.as_ref().ok_or(Refusal::Nobody)?;
+        if *holder == to {
+            return Err(Refusal::ToSelf);
+        }
+        self.hand_to(by)?;
+        Ok(Self { assigned_to: Some(to), counts_from: self.counts_from.map(|_| now), ..self })
+    }
+
+    fn rested(self, by: String, pause: Pause) -> Result<Self, Refusal> {
+        self.hand_to(by)?;
+        self.unpaused()?;
+        Ok(Self { paused: Some(pause), ..self })
+    }
+
+    fn resumed(self, by: String, now: DateTime<Utc>) -> Result<Self, Refusal> {
+        self.hand_to(by)?;
+        self.paused.as_ref().ok_or(Refusal::NotPaused)?;
+        Ok(Self { paused: None, counts_from: Some(now), ..self })
+    }
+
+    fn missed(mut self, today: NaiveDate, reason: String) -> Result<Self, Refusal> {
+        let on = self.plan.take().ok_or(Refusal::NoPlan)?.on;
+        if on > today {
+            return Err(Refusal::NotYet { on });
+        }
+        self.missed.push(Missed { on, reason });
+        Ok(self)
+    }
+
+    fn completed(self, completion: Completion) -> Result<Self, Refusal> {
+        self.unpaused()?;
+        if completion.outcome == Outcome::Serviced && completion.odometer.is_none() {
+            return Err(Refusal::NoOdometer);
+        }
+        Ok(Self { status: Status::Completed, completion: Some(completion), ..self.put_down() })
+    }
+
+    /// Nothing that concerned the open order stands any more.
+    fn put_down(self) -> Self {
+        Self { lease_until: None, paused: None, plan: None, ..self }
     }
 
     fn hand_to(&self, by: String) -> Result<String, Refusal> {
@@ -258,63 +522,4 @@ impl Order {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn now() -> DateTime<Utc> {
-        DateTime::from_timestamp(1_760_000_000, 0).unwrap()
-    }
-
-    fn serviced() -> Act {
-        Act::Complete(Completion {
-            outcome: Outcome::Serviced,
-            at: now(),
-            odometer: Some(Metres(1)),
-            by: "kim".into(),
-            note: None,
-        })
-    }
-
-    #[test]
-    fn an_order_lives_from_the_queue_to_its_outcome_and_back() {
-        let order = Order::queued().after(Act::Accept { by: "kim".into() }, now()).unwrap();
-        let order = order.after(Act::Start { by: None }, now()).unwrap();
-        assert_eq!(order.status, Status::InProcess);
-        let order = order.after(serviced(), now()).unwrap();
-        assert_eq!(order.status, Status::Completed);
-        let order = order.after(Act::Reopen { reason: "wrong car".into() }, now()).unwrap();
-        assert_eq!((order.status, order.assigned_to, order.completion), (Status::NeedsAction, None, None));
-    }
-
-    #[test]
-    fn acts_out_of_turn_are_refused() {
-        let done = Order::queued().after(serviced(), now()).unwrap();
-        assert!(matches!(done.after(serviced(), now()), Err(Refusal::Status { status: Status::Completed, .. })));
-        let queued = Order::queued();
-        assert_eq!(queued.after(Act::Start { by: None }, now()), Err(Refusal::Nobody));
-        assert!(matches!(
-            queued.after(Act::Reopen { reason: String::new() }, now()),
-            Err(Refusal::Status { act: "reopen", .. })
-        ));
-    }
-
-    #[test]
-    fn another_persons_order_stays_theirs() {
-        let order = Order::queued().after(Act::Accept { by: "kim".into() }, now()).unwrap();
-        let refusal = order.after(Act::Accept { by: "lee".into() }, now());
-        assert_eq!(refusal, Err(Refusal::Taken { by: "kim".into() }));
-        assert!(order.after(Act::Accept { by: "kim".into() }, now()).is_ok());
-    }
-
-    #[test]
-    fn a_service_needs_an_odometer() {
-        let act = Act::Complete(Completion {
-            outcome: Outcome::Serviced,
-            at: now(),
-            odometer: None,
-            by: "kim".into(),
-            note: None,
-        });
-        assert_eq!(Order::queued().after(act, now()), Err(Refusal::NoOdometer));
-    }
-}
+mod tests;

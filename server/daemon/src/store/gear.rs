@@ -1,0 +1,267 @@
+//! Gear: gloves and meters with their test logs.
+
+use std::collections::HashMap;
+
+use chrono_tz::Tz;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use ventmile_model::fleet::parse_zone;
+use ventmile_model::work::{Gear, GearType, GloveClass, Rating, Test};
+
+use super::journal::Entry;
+use super::values::{date, day_number, known, micros, of_json};
+use super::{Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, within};
+
+/// A stored piece of gear.
+#[derive(Clone, Debug)]
+pub struct GearRecord {
+    /// Number in the database.
+    pub number: i64,
+    /// Counts its changes.
+    pub version: i64,
+    /// Number of its depot.
+    pub depot_id: i64,
+    /// That depot's zone: its days are local.
+    pub zone: Tz,
+    /// The piece.
+    pub gear: Gear,
+}
+
+/// Which gear a list shows.
+#[derive(Clone, Debug, Default)]
+pub struct GearFilter {
+    /// After this id.
+    pub after: String,
+    /// Only this piece.
+    pub id: Option<String>,
+    /// Only of this depot.
+    pub depot: Option<String>,
+    /// Only of this key's depots.
+    pub key_depots_of: Option<i64>,
+    /// At most so many.
+    pub limit: i64,
+}
+
+/// What gear is, as it stands in its column.
+#[derive(Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+enum What {
+    Gloves { class: String, protectors: bool },
+    Meter { meter: (u8, u32), leads: (u8, u32) },
+}
+
+impl What {
+    fn of(what: &GearType) -> Self {
+        let pair = |rating: &Rating| (rating.category, rating.volts);
+        match what {
+            GearType::Gloves { class, protectors } => {
+                Self::Gloves { class: class.as_str().to_owned(), protectors: *protectors }
+            }
+            GearType::Meter { meter, leads } => Self::Meter { meter: pair(meter), leads: pair(leads) },
+        }
+    }
+
+    fn gear_type(&self) -> Result<GearType> {
+        let rating = |(category, volts): (u8, u32)| Rating { category, volts };
+        Ok(match self {
+            Self::Gloves { class, protectors } => GearType::Gloves {
+                class: known("gear.what", class, GloveClass::parse(class))?,
+                protectors: *protectors,
+            },
+            Self::Meter { meter, leads } => GearType::Meter { meter: rating(*meter), leads: rating(*leads) },
+        })
+    }
+}
+
+type Row = (i64, i64, String, i64, String, String, String, Option<i64>);
+type TestRow = (i64, i64, String, i64);
+
+macro_rules! chosen {
+    ($head:literal, $tail:literal) => {
+        concat!(
+            $head,
+            " FROM gear g JOIN depots d ON d.id = g.depot_id
+            WHERE g.code > $1 AND (CAST($2 AS TEXT) IS NULL OR g.code = $2) AND (CAST($3 AS TEXT) IS NULL OR d.code = $3)
+                AND (CAST($4 AS BIGINT) IS NULL
+                    OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $4 AND key_depots.depot_id = g.depot_id))
+            ORDER BY g.code LIMIT $5",
+            $tail
+        )
+    };
+}
+
+const LIST: &str = chosen!("SELECT g.id, g.version, g.code, g.depot_id, d.code, d.zone, g.what, g.issued_day", "");
+const TESTS: &str = chosen!(
+    "SELECT t.gear_id, t.on_day, t.tested_by, t.passed FROM gear_tests t WHERE t.gear_id IN (SELECT g.id",
+    ") ORDER BY t.id"
+);
+const ADD: &str = "INSERT INTO gear (code, depot_id, what, version, created_us, changed_us)
+    VALUES ($1, $2, $3, 1, $4, $4) RETURNING id";
+const CHANGE: &str = "UPDATE gear SET depot_id = $2, what = $3, issued_day = $4, version = version + 1, changed_us = $5
+    WHERE id = $1 AND version = $6";
+const ADD_TEST: &str = "INSERT INTO gear_tests (gear_id, on_day, tested_by, passed, received_us)
+    VALUES ($1, $2, $3, $4, $5)";
+
+fn record((number, version, id, depot_id, depot, zone, what, issued): Row, tests: Vec<Test>) -> Result<GearRecord> {
+    let what: What = of_json("gear.what", &what)?;
+    let issued_on = issued.map(|day| date("gear.issued_day", day)).transpose()?;
+    let zone = known("depots.zone", &zone, parse_zone(&zone))?;
+    let gear = Gear { id, depot, what: what.gear_type()?, tests, issued_on };
+    Ok(GearRecord { number, version, depot_id, zone, gear })
+}
+
+fn journal_view(gear: &Gear) -> Value {
+    let last = gear.tests.last();
+    json!({
+        "id": gear.id, "depot": gear.depot, "what": What::of(&gear.what), "issued_on": gear.issued_on,
+        "tests": gear.tests.len(),
+        "last_test": last.map(|test| json!({"on": test.on, "by": test.by, "passed": test.passed})),
+    })
+}
+
+impl Tx {
+    /// Gear with its test logs.
+    pub(super) async fn gear(&mut self, filter: &GearFilter) -> Result<Vec<GearRecord>> {
+        macro_rules! filtered {
+            ($sql:ident, $c:ident) => {
+                sqlx::query_as($sql)
+                    .bind(&filter.after)
+                    .bind(&filter.id)
+                    .bind(&filter.depot)
+                    .bind(filter.key_depots_of)
+                    .bind(filter.limit)
+                    .fetch_all($c)
+                    .await
+            };
+        }
+        let rows: Vec<Row> = within!(self, c => filtered!(LIST, c))?;
+        let tests: Vec<TestRow> = within!(self, c => filtered!(TESTS, c))?;
+        let mut logs: HashMap<i64, Vec<Test>> = HashMap::new();
+        for (piece, day, by, passed) in tests {
+            let test = Test { on: date("gear_tests.on_day", day)?, by, passed: passed != 0 };
+            logs.entry(piece).or_default().push(test);
+        }
+        rows.into_iter()
+            .map(|row| {
+                let log = logs.remove(&row.0).unwrap_or_default();
+                record(row, log)
+            })
+            .collect()
+    }
+
+    async fn piece(&mut self, id: &str, writing: &Writing) -> Result<GearRecord> {
+        let filter = GearFilter {
+            id: Some(id.to_owned()),
+            key_depots_of: writing.actor.key_depots_of(),
+            limit: 1,
+            ..GearFilter::default()
+        };
+        let missing = || Conflict::Missing { what: "gear", name: id.to_owned() };
+        Ok(self.gear(&filter).await?.into_iter().next().ok_or_else(missing)?)
+    }
+
+    async fn save_gear(
+        &mut self,
+        action: &'static str,
+        old: &GearRecord,
+        gear: Gear,
+        writing: &Writing,
+    ) -> Result<GearRecord> {
+        let depot_id =
+            if gear.depot == old.gear.depot { old.depot_id } else { self.named_depot(&gear.depot, writing).await?.id };
+        let changed = within!(self, c => sqlx::query(CHANGE)
+            .bind(old.number).bind(depot_id).bind(json!(What::of(&gear.what)).to_string())
+            .bind(gear.issued_on.map(day_number)).bind(micros(writing.now)).bind(old.version)
+            .execute(c).await.map(|done| done.rows_affected()))?;
+        one_changed(changed, old.version)?;
+        self.journal_gear(action, Some(&old.gear), &gear, depot_id, writing).await?;
+        Ok(GearRecord { version: old.version + 1, depot_id, gear, ..old.clone() })
+    }
+
+    async fn journal_gear(
+        &mut self,
+        action: &'static str,
+        before: Option<&Gear>,
+        after: &Gear,
+        depot_id: i64,
+        writing: &Writing,
+    ) -> Result<()> {
+        self.journal(Entry {
+            at: writing.now,
+            actor: &writing.actor.name,
+            action,
+            subject: format!("gear {}", after.id),
+            depot_id: Some(depot_id),
+            before: before.map(journal_view),
+            after: Some(journal_view(after)),
+        })
+        .await
+    }
+}
+
+impl Store {
+    /// Gear by id, with its test logs.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or a row cannot be read.
+    pub async fn gear(&self, filter: &GearFilter) -> Result<Vec<GearRecord>> {
+        self.begin_read().await?.gear(filter).await
+    }
+
+    /// Adds a piece of gear.
+    ///
+    /// # Errors
+    /// [`Conflict::Exists`] when the id is taken, [`Conflict::Field`] when the depot is not there.
+    pub async fn add_gear(
+        &self,
+        gear: Gear,
+        writing: &Writing,
+        answer: impl FnOnce(&GearRecord) -> Answer,
+    ) -> Result<Answer> {
+        let mut tx = self.begin().await?;
+        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
+            return Ok(before);
+        }
+        let depot_id = tx.named_depot(&gear.depot, writing).await?.id;
+        let added: Result<i64, sqlx::Error> = within!(&mut tx, c => sqlx::query_scalar(ADD)
+            .bind(&gear.id).bind(depot_id).bind(json!(What::of(&gear.what)).to_string()).bind(micros(writing.now))
+            .fetch_one(c).await);
+        added.map_err(|error| {
+            let name = gear.id.clone();
+            StoreError::or_exists(error, || Conflict::Exists { what: "gear", name })
+        })?;
+        tx.journal_gear("gear add", None, &gear, depot_id, writing).await?;
+        let record = tx.piece(&gear.id, writing).await?;
+        tx.finish(writing, answer(&record)).await
+    }
+
+    /// Changes, tests or issues a piece of gear; `change` says what comes of it. A test is added to its log.
+    ///
+    /// # Errors
+    /// [`Conflict::Missing`], [`Conflict::Version`], [`Conflict::Field`] when the depot is not there, or what `change`
+    /// refuses.
+    pub async fn change_gear(
+        &self,
+        action: &'static str,
+        id: &str,
+        if_match: IfMatch,
+        writing: &Writing,
+        change: impl FnOnce(&GearRecord) -> Result<Gear, Conflict>,
+        answer: impl FnOnce(&GearRecord) -> Answer,
+    ) -> Result<Answer> {
+        let mut tx = self.begin().await?;
+        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
+            return Ok(before);
+        }
+        let old = tx.piece(id, writing).await?;
+        let gear = change(&old)?;
+        if_match.check(old.version)?;
+        for test in gear.tests.iter().skip(old.gear.tests.len()) {
+            within!(&mut tx, c => sqlx::query(ADD_TEST)
+                .bind(old.number).bind(day_number(test.on)).bind(&test.by).bind(i64::from(test.passed))
+                .bind(micros(writing.now)).execute(c).await.map(drop))?;
+        }
+        let record = tx.save_gear(action, &old, gear, writing).await?;
+        tx.finish(writing, answer(&record)).await
+    }
+}

@@ -1,0 +1,47 @@
+//! Confirmed codes on which a car is stopped at once.
+
+/// The isolation fault of the high-voltage system.
+pub const ISOLATION_FAULT: &str = "P0AA6";
+
+/// What dispatcher and shop are told at once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct StopNotice {
+    /// What the code means.
+    pub means: &'static str,
+    /// What is to be done.
+    pub does: &'static str,
+}
+
+/// The notice for a confirmed trouble code, upper-cased and without its failure-type byte; `None` for any other code.
+///
+/// The codes are those of SAE J2012; their meaning is in our own words.
+#[must_use]
+pub fn stop_notice(code: &str) -> Option<StopNotice> {
+    let base = code.split('-').next().unwrap_or_default().trim().to_ascii_uppercase();
+    match base.as_str() {
+        ISOLATION_FAULT => Some(StopNotice {
+            means: "the high-voltage system may be touching the car's body",
+            does: "stop the car, passengers out, do not restart; do not touch it: a qualified person only",
+        }),
+        "P0A7E" => Some(StopNotice {
+            means: "the pack is too hot",
+            does: "stop the car, passengers out, do not restart; smoke, smell or heat: keep away and call",
+        }),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn two_codes_stop_a_car() {
+        for code in ["P0AA6", "p0aa6", "P0AA6-00", "P0A7E", " P0A7E"] {
+            assert!(stop_notice(code).is_some_and(|notice| notice.does.contains("do not restart")), "{code}");
+        }
+        for code in ["P0A80", "P0A7F", "", "P0AA61"] {
+            assert_eq!(stop_notice(code), None, "{code}");
+        }
+    }
+}
