@@ -7,7 +7,7 @@ use ventmile_model::duty;
 use ventmile_model::fleet::{DutyLog, Hours, Metres, Reading, SeatLog, Window, WindowSet};
 use ventmile_model::state::{LevelModel, LocalLevel};
 use ventmile_model::track::{self, Limits};
-use ventmile_model::usage::{self, Fits, Prior};
+use ventmile_model::usage::{self, Fits, Plans, Prior};
 
 /// Days of logs.
 pub const DAYS: u64 = 365;
@@ -29,8 +29,8 @@ pub struct Car {
     seats: Vec<SeatLog>,
 }
 
-fn now() -> DateTime<Utc> {
-    // Any day does; the model knows no clock.
+/// Any day does; the model knows no clock.
+pub fn now() -> DateTime<Utc> {
     NaiveDate::default().and_time(chrono::NaiveTime::MIN).and_utc() + TimeDelta::days(20_000)
 }
 
@@ -87,7 +87,8 @@ impl Car {
         let still = |from, to| track.stood_still(from, to, New_York) == Some(true);
         let grading = duty::grade(&days, &[], still, Some(service_on), today, &duty::Settings::default());
         let settings = usage::Settings::default();
-        let usage = usage::estimate(&track, &days, &[], New_York, &Prior::default(), &settings, &Fits::default());
+        let usage =
+            usage::estimate(&track, &days, &Plans::default(), New_York, &Prior::default(), &settings, &Fits::default());
         let driven = track.last()?.travelled? - track.travelled_at(now - TimeDelta::days(SINCE_SERVICE as i64))?;
         let position = Position {
             service_on,

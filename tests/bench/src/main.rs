@@ -13,6 +13,7 @@ mod fleet;
 mod http;
 mod memory;
 mod model;
+mod packs;
 mod process;
 mod python;
 mod rounds;

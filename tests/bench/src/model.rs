@@ -8,8 +8,9 @@ use serde_json::json;
 
 use crate::Result;
 use crate::car::{Car, DAYS, LEVEL, daily_miles, filtered};
+use crate::packs;
 use crate::python::{Against, Python};
-use crate::rounds::{Sizes, processor_seconds, seconds_a_call};
+use crate::rounds::{Sizes, by_turns, processor_seconds};
 use crate::table::{Row, count, median, ratio, time};
 
 /// Cars whose logs differ; a larger fleet goes through them over and over.
@@ -21,6 +22,9 @@ pub fn all(python: &Path, sizes: &Sizes) -> Result<Vec<Row>> {
     rows.push(one_car(&cars, sizes)?);
     rows.extend(fleets(&cars, sizes)?);
     rows.push(allocations()?);
+    rows.extend(packs::fleets(sizes)?);
+    let car = cars.first().ok_or("no car")?;
+    rows.push(packs::one_pack(car, sizes)?);
     Ok(rows)
 }
 
@@ -36,7 +40,9 @@ fn against_python(python: &Path, sizes: &Sizes) -> Result<Vec<Row>> {
         tolerance: 1e-9,
         aim: 40,
     };
-    Ok(vec![python.row(level, sizes, || filtered(&miles))?])
+    let mut rows = vec![python.row(level, sizes, || [filtered(&miles)])?];
+    rows.extend(packs::against_python(&mut python, sizes)?);
+    Ok(rows)
 }
 
 /// The cost of one car's recomputation beside that of the bare filter.
@@ -47,11 +53,7 @@ fn one_car(cars: &[Car], sizes: &Sizes) -> Result<Row> {
     }
     let miles = daily_miles(1);
     let mut each = cars.iter().cycle();
-    let (mut ours, mut reference) = (Vec::new(), Vec::new());
-    for _ in 0..sizes.rounds {
-        ours.push(seconds_a_call(sizes.least, || each.next().map(Car::recomputed)));
-        reference.push(seconds_a_call(sizes.least, || filtered(&miles)));
-    }
+    let (ours, reference) = by_turns(sizes, || each.next().map(Car::recomputed), || filtered(&miles));
     Ok(Row {
         work: format!("one car from its logs to its dates: track, duty, usage, due by three meters, {DAYS} days"),
         ours: format!("{} (aim: 100 µs)", time(median(&ours))),

@@ -17,7 +17,7 @@ pub struct Python {
     answers: BufReader<ChildStdout>,
 }
 
-/// A row to be: what is measured, the call of `reference.py` with its input, and how near the two values must be.
+/// A row to be: what is measured, the call of `reference.py` with its input, and how near their values must be.
 pub struct Against {
     pub work: &'static str,
     pub call: &'static str,
@@ -28,6 +28,13 @@ pub struct Against {
     pub aim: u32,
 }
 
+impl Against {
+    fn is_met(&self, found: &[f64], expected: &[f64]) -> bool {
+        let near = |(found, expected): (&f64, &f64)| (found - expected).abs() <= self.tolerance * expected.abs();
+        found.len() == expected.len() && found.iter().zip(expected).all(near)
+    }
+}
+
 impl Python {
     pub fn start(python: &Path) -> Result<Self> {
         let mut child =
@@ -36,29 +43,36 @@ impl Python {
         Ok(Self { child, ask, answers: BufReader::new(answers) })
     }
 
-    /// The value of a call, and the seconds it takes.
-    fn call(&mut self, against: &Against, sizes: &Sizes) -> Result<(f64, f64)> {
+    /// The values of a call, and the seconds it takes.
+    fn call(&mut self, against: &Against, sizes: &Sizes) -> Result<(Vec<f64>, f64)> {
         let seconds = sizes.least.as_secs_f64();
         let request = json!({"call": against.call, "input": against.input, "seconds": seconds});
         writeln!(self.ask.as_mut().ok_or("no input of Python")?, "{request}")?;
         let mut line = String::new();
         self.answers.read_line(&mut line)?;
         let answer: Value = serde_json::from_str(&line).map_err(|_| format!("reference.py answered {line:?}"))?;
-        let number = |name: &str| answer[name].as_f64().ok_or(format!("reference.py answered {line:?}"));
-        Ok((number("value")?, number("seconds")?))
+        let values = || answer["values"].as_array()?.iter().map(Value::as_f64).collect::<Option<Vec<f64>>>();
+        let found = values().zip(answer["seconds"].as_f64());
+        Ok(found.ok_or_else(|| format!("reference.py answered {line:?}"))?)
     }
 
-    /// Measures `ours` and the call by turns; both must give the same value.
-    pub fn row(&mut self, against: Against, sizes: &Sizes, mut ours: impl FnMut() -> f64) -> Result<Row> {
+    /// Measures `ours` and the call by turns; both must give the same values.
+    pub fn row<T: AsRef<[f64]>>(
+        &mut self,
+        against: Against,
+        sizes: &Sizes,
+        mut ours: impl FnMut() -> T,
+    ) -> Result<Row> {
         eprintln!("measuring {} against {}", against.work, against.called);
         let (mut times, mut reference) = (Vec::new(), Vec::new());
         for _ in 0..sizes.rounds {
-            let (found, expected) = (ours(), self.call(&against, sizes)?);
-            if (found - expected.0).abs() > against.tolerance * expected.0.abs() {
-                return Err(format!("{}: ours gave {found}, {} {}", against.work, against.called, expected.0).into());
+            let (found, (expected, seconds)) = (ours(), self.call(&against, sizes)?);
+            if !against.is_met(found.as_ref(), &expected) {
+                let found = found.as_ref();
+                return Err(format!("{}: ours gave {found:?}, {} {expected:?}", against.work, against.called).into());
             }
             times.push(seconds_a_call(sizes.least, &mut ours));
-            reference.push(expected.1);
+            reference.push(seconds);
         }
         Ok(Row {
             work: against.work.to_owned(),

@@ -45,3 +45,13 @@ pub fn seconds_a_call<T>(least: Duration, mut call: impl FnMut() -> T) -> f64 {
         calls *= 2;
     }
 }
+
+/// Processor seconds of a call of either, measured by turns.
+pub fn by_turns<T, U>(
+    sizes: &Sizes,
+    mut ours: impl FnMut() -> T,
+    mut reference: impl FnMut() -> U,
+) -> (Vec<f64>, Vec<f64>) {
+    let round = |_| (seconds_a_call(sizes.least, &mut ours), seconds_a_call(sizes.least, &mut reference));
+    (0..sizes.rounds).map(round).unzip()
+}

@@ -6,7 +6,7 @@ use std::hint::black_box;
 
 use stats_alloc::{INSTRUMENTED_SYSTEM, Region, StatsAlloc};
 use ventmile_model::state::{LevelModel, LinearTrend, LocalLevel, TrendModel};
-use ventmile_model::usage::UsageFilter;
+use ventmile_model::usage::{Brought, UsageFilter};
 
 #[global_allocator]
 static COUNTED: &StatsAlloc<System> = &INSTRUMENTED_SYSTEM;
@@ -26,7 +26,7 @@ fn main() {
         let (mut usage, mut level, mut trend) = (UsageFilter::default(), LocalLevel::default(), LinearTrend::default());
         for day in 0..365_u32 {
             let miles = f64::from(60 + day * 37 % 101);
-            usage.step(miles, true);
+            usage.step(&Brought { number: day.into(), amount: miles, driven: true, own: true });
             level = level.after(&LEVEL, 1);
             level.update(&LEVEL, miles);
             trend = trend.after(&TREND, 1);
