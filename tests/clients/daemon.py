@@ -68,7 +68,9 @@ class Daemon:
         self.url = None
 
     def start(self):
-        command = [BINARY, "serve", "--listen", "127.0.0.1:0", "--database", self.database.address, *self.settings]
+        # Once more it listens where its clients look for it.
+        listen = self.url.removeprefix("http://") if self.url else "127.0.0.1:0"
+        command = [BINARY, "serve", "--listen", listen, "--database", self.database.address, *self.settings]
         with self.log.open("w") as log:
             self.process = subprocess.Popen(command, stdout=log, stderr=log, env=environment())
         self.url = f"http://{self._address()}"
@@ -89,6 +91,10 @@ class Daemon:
         """Told to stop, it ends by itself with success."""
         self.process.send_signal(signal.SIGTERM)
         assert self.process.wait(PATIENCE) == 0, self.log.read_text()
+
+    def restart(self):
+        self.stop()
+        self.start()
 
     def kill(self):
         self.process.kill()

@@ -101,8 +101,31 @@ def faults(document, schema, answer):
 UNIT = "A1"
 
 
+PACK = "P2"
+
+
+def packs(client):
+    """A pack that failed and one in use, its seventh block falling, with a code."""
+    layout = {"type": "N28", "chemistry": "nimh", "blocks": 14, "modules_per_block": 2, "cells_per_module": 6}
+    new = layout | {"unit": UNIT, "distance_unit": "mi"}
+    swap = {"removed_at": "2025-03-02T20:00:00Z", "removed_odometer": 1210, "removed_because": "failed"}
+    client.store("/v1/packs", [
+        new | swap | {"serial": "P1", "installed_at": "2025-03-01T12:00:00Z", "odometer": 990, "original": True},
+        new | {"serial": PACK, "installed_at": "2025-03-02T20:00:00Z", "odometer": 1210},
+    ])
+    client.store("/v1/pack-checks", [
+        {"unit": UNIT, "at": f"2025-03-{3 + hour // 24:02}T{hour % 24:02}:00:00Z", "current_a": 30, "charge_pct": 55,
+         "pack_c": 30 + hour / 20, "cabin_c": 22, "fan_stage": 2,
+         "block_volts": [14.6 - (0.02 * hour if block == 6 else 0.01 * (block % 3)) for block in range(14)]}
+        for hour in range(24)
+    ])
+    client.store("/v1/trouble-codes", [
+        {"unit": UNIT, "at": "2025-03-04T12:00:00Z", "code": "P0A80", "state": "confirmed"},
+    ])
+
+
 @pytest.fixture(scope="module")
-def samples(client):
+def samples(daemon, client):
     """A little of everything, and a value for each parameter that a path or query needs."""
     depot(client)
     client.post("/v1/vehicles", car(UNIT, model="Hybrid wagon"), 201)
@@ -119,15 +142,7 @@ def samples(client):
     client.store("/v1/past-services", [
         {"unit": UNIT, "kind": "fan-service", "at": "2025-03-01T12:00:00Z", "odometer": 990, "distance_unit": "mi"}
     ])
-    client.store("/v1/packs", [
-        {"serial": "P-1", "type": "N28", "unit": UNIT, "installed_at": "2025-03-01T12:00:00Z", "chemistry": "nimh",
-         "blocks": 14, "modules_per_block": 2, "cells_per_module": 6, "odometer": 990, "distance_unit": "mi"},
-    ])
-    check = {"unit": UNIT, "at": "2025-03-02T12:00:00Z", "block_volts": [14.6] * 14, "current_a": 42, "source": "scan tool"}
-    client.store("/v1/pack-checks", [check])
-    client.store("/v1/trouble-codes", [
-        {"unit": UNIT, "at": "2025-03-02T12:00:00Z", "code": "P0A80", "state": "confirmed", "source": "scan tool"},
-    ])
+    packs(client)
     off_road = {"from": "2025-03-10", "to": "2025-03-12", "reason": "paint"}
     client.post(f"/v1/vehicles/{UNIT}/off-road", off_road, 201)
     client.post("/v1/vehicles", car("A2"), 201)
@@ -141,8 +156,11 @@ def samples(client):
     client.post("/v1/gear/G-1/tests", {"on": "2026-01-10", "by": "lab", "passed": True}, 200)
     rule = client.get("/v1/service-rules").json()["items"][0]
     assert wait_until(lambda: len(client.items("/v1/upcoming")) == 2, PATIENCE)
+    assert wait_until(lambda: client.get(f"/v1/packs/{PACK}").json()["in_use"], PATIENCE)
+    # At its start it learns of all packs there are.
+    daemon.restart()
     values = {"unit": UNIT, "number": order["number"], "date": "2026-01-05", "depot": "NORTH", "id": "G-1",
-              "serial": "P-1"}
+              "serial": PACK}
     # Depots, service rules, technicians and procedures all go by a code.
     codes = {"depots": "NORTH", "service-rules": rule["code"], "technicians": "osei", "procedures": "fan-service"}
     return values | {f"/v1/{what}/{{code}}": code for what, code in codes.items()}
@@ -167,6 +185,31 @@ def test_answers_are_as_documented(document, client, samples):
         assert answer.get("items") != [], path
         asked += 1
     assert asked >= 25
+
+
+ABOUT_PACKS = [
+    ("/v1/packs", "?with_removed=true&distance_unit=km", ["items"]),
+    ("/v1/pack-outlook", "?distance_unit=km", ["items"]),
+    ("/v1/packs/{serial}", "?distance_unit=km", ["lives", "in_use.outlook.chances", "in_use.reasons", "in_use.codes"]),
+    ("/v1/vehicles/{unit}/pack", "?distance_unit=km", ["outlook.chances", "reasons", "spread.weakest", "codes"]),
+    ("/v1/life-curve", "", ["shape", "scale", "b10", "points", "kaplan_meier", "on_curve", "replacement"]),
+    # One failure and nothing held likely before are too little for a curve.
+    ("/v1/life-curve", "?prior=none&covariates=none&distance_unit=km", ["no_curve_because", "kaplan_meier"]),
+    ("/v1/hindsight/risks", "?to=2100-01-01", ["horizons"]),
+]
+
+
+@pytest.mark.parametrize("path, query, parts", ABOUT_PACKS)
+def test_answers_about_packs_are_as_documented(document, client, samples, path, query, parts):
+    """With every part filled, since null and an empty list pass almost any schema."""
+    operation = document["paths"][path]["get"]
+    answer = client.get(filled(path, operation, samples) + query).json()
+    assert not faults(document, operation["responses"]["200"]["content"]["application/json"]["schema"], answer)
+    for part in parts:
+        found = answer
+        for name in part.split("."):
+            found = found[name]
+        assert found, part
 
 
 def test_problems_are_as_documented(document, client, samples):
