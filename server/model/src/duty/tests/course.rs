@@ -203,7 +203,7 @@ proptest! {
                 _ => prop_assert!(!complete || after.now_since == before.now_since),
             }
             // Strict: never back to ordinary without a service.
-            prop_assert!(!complete || before.grade == Grade::Ordinary || after.grade == Grade::Hard || before.hardest.is_none());
+            prop_assert!(!complete || !before.hard_since_service || after.grade == Grade::Hard);
         }
     }
 
