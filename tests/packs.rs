@@ -178,9 +178,18 @@ async fn a_falling_block_is_named_and_calls_for_an_assessment(engine: Engine) {
     let reason = raised.iter().find(|(kind, _)| kind == "pack-assessment").map(|(_, reason)| reason.as_str());
     assert!(reason.is_some_and(|reason| reason.starts_with("block 7 lies 1.")), "{raised:?}");
     assert!(orders(&manager, "8").await.iter().all(|(kind, _)| kind != "pack-assessment"));
+    // A pack that is worn out costs more to keep than it spares, whatever the curve of all packs says.
+    let net = |pack: &Value| pack["another_month"]["net"].as_f64().unwrap();
+    assert!(net(&falling) > 0.0 && net(&flat) < 0.0, "{} {}", falling["another_month"], flat["another_month"]);
     // The list begins with the highest risk.
     let list = manager.get("/v1/pack-outlook?limit=2").await.expect(200);
     assert_eq!(list["items"][0]["unit"], "7");
+    // What is further off than ten years is not given.
+    let reached = &flat["spread"]["limit_reached"];
+    assert!(
+        ["p10", "p50", "p90"].iter().all(|chance| reached[chance].as_str().is_none_or(|day| day < "2037")),
+        "{reached}"
+    );
     let rest = manager.get(list["next"].as_str().unwrap()).await.expect(200);
     assert_eq!((rest["items"].as_array().unwrap().len(), &rest["next"]), (1, &Value::Null));
     let table = manager.get("/v1/pack-outlook?format=csv&band=degraded").await;
@@ -232,6 +241,9 @@ async fn codes_raise_the_job_they_speak_for(engine: Engine) {
     assert!(pack["notes"].to_string().contains("cooling"), "{pack}");
     let states: Vec<_> = pack["codes"].as_array().unwrap().iter().map(|code| code["state"].clone()).collect();
     assert_eq!(states, ["confirmed", "confirmed"]);
+    // A fan that does not perform is no worn pack: it is not told as the chance of one.
+    let reasons = orders(&manager, "7").await;
+    assert!(reasons.iter().all(|(_, reason)| !reason.contains("worn out within")), "{reasons:?}");
     // Cleared yesterday and not driven since: that none stands proves nothing.
     post(&manager, "trouble-codes", json!([code("9", "P0A80", "cleared", 1)])).await;
     app.settle().await;
@@ -291,6 +303,8 @@ async fn failing_airflow_brings_the_fan_service_forward(engine: Engine) {
     let why = forecast(&manager, "7").await;
     assert!(why["raise_reason"].as_str().unwrap().starts_with("brought forward"), "{why}");
     assert!((own_pack(&manager, "8").await["airflow"]["index"].as_f64().unwrap() - 1.0).abs() < 0.1);
+    // The fan service puts it right: no pack is to be assessed for it.
+    assert!(orders(&manager, "7").await.iter().all(|(kind, _)| kind != "pack-assessment"));
 }
 
 async fn risks_are_kept_and_held_against_what_happened(engine: Engine) {

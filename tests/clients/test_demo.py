@@ -33,21 +33,29 @@ def test_the_demo_shows_what_to_look_at(engine, new_database, tmp_path):
     count = int(re.search(r"The open queue: (\d+) work orders", done.stdout)[1])
     queue = section(done.stdout, "The open queue")
     assert len(queue) == min(count, 10) > 0
-    assert any(row.split()[-1] == queue[0].split()[0] for row in due), "the first order is of one of those cars"
+    assert "P0AA6" in queue[0], "what nobody may touch comes first"
+    numbers = {row.split()[0] for row in queue}
+    assert any(row.split()[-1] in numbers for row in due), "the first orders are of those cars"
+
+    head, *packs = section(done.stdout, "Packs most at risk")
+    assert head.split() == ["unit", "type", "band", "90", "days", "reason"]
+    assert len(packs) == 5
+    assert any(re.match(r"V110 +L60 +degraded ", row) for row in packs), "the block over its limit"
+    assert any("P0AA6" in row for row in packs), "the isolation fault"
 
     by_hand = section(done.stdout, "The same by hand")
     assert by_hand[0].startswith("export VENTMILE_KEY=vm_")
     curls = by_hand[1:]
     assert len(curls) >= 3
     assert all(line.startswith("curl ") for line in curls)
-    for path in ("/v1/upcoming", "/v1/work-orders", "/forecast"):
+    for path in ("/v1/upcoming", "/v1/work-orders", "/forecast", "/v1/pack-outlook", "/v1/life-curve", "/pack'"):
         assert any(path in line for line in curls)
 
 
 def test_nothing_of_the_demo_is_wrong(tmp_path):
     done = run("demo", "--once", "--listen", "127.0.0.1:0", cwd=tmp_path)
     loaded = re.findall(r"^  (\S.*?) +stored +(\d+),", done.stdout, re.M)
-    logs = ["vehicles", "past services", "odometer readings", "duty logs", "seat logs"]
+    logs = ["vehicles", "past services", "odometer readings", "duty logs", "seat logs", "packs", "pack checks", "trouble codes"]
     assert [name for name, _ in loaded] == logs
     assert all(int(stored) > 0 for _, stored in loaded)
     assert not re.search(r"ERROR|WARN|panicked", done.stderr), done.stderr

@@ -218,7 +218,9 @@ impl Curve<'_> {
         const STEPS: u32 = 50;
         let curve = self.fit.curve(&self.covariates);
         let oldest = self.life.lives.lives().iter().map(|life| life.exit).fold(0.0, f64::max);
-        let end = curve.quantile(0.95).min(3.0 * oldest).max(oldest);
+        // Without packs there is no oldest: the curve is drawn until hardly any are left.
+        let whole = curve.quantile(0.95);
+        let end = if oldest > 0.0 { whole.min(3.0 * oldest).max(oldest) } else { whole };
         let point = |step: u32| {
             let age = end * f64::from(step) / f64::from(STEPS);
             let (_, failed) = self.fit.chance_within(0.0, age, &self.covariates, LEVEL);

@@ -3,7 +3,7 @@
 use axum::extract::State;
 use axum::http::{HeaderMap, Uri};
 use axum::response::{IntoResponse, Response};
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{Code, CodeState, DistanceUnit, Kind, Metres, PackLife, Standing};
@@ -22,7 +22,7 @@ use super::shapes::{Dates, shown, thousandth};
 use super::upcoming::unit_asked;
 use crate::app::App;
 use crate::app::forecasts::CarForecast;
-use crate::app::packs::{CarPacks, CurrentPack, PackItem, UNKNOWN_BAND};
+use crate::app::packs::{CarPacks, CurrentPack, FURTHEST_DAYS, PackItem, UNKNOWN_BAND};
 use crate::store::{OutlookFilter, OutlookListed, PackFilter, PackRecord, StoreError};
 
 /// Chances of degradation.
@@ -75,7 +75,7 @@ pub struct PackOutlookItem {
     chances: Option<ChancesAnswer>,
     /// How far the chance within 90 days may be off because the life curve is.
     interval_90_days: Option<RangeAnswer>,
-    /// The day by which degradation is as likely as not; null where it is further off than a hundred years.
+    /// The day by which degradation is as likely as not; null where it is further off than ten years.
     median_on: Option<NaiveDate>,
     /// Distance the pack has behind it.
     age: f64,
@@ -167,7 +167,7 @@ pub(super) struct OutlookQuery {
     band: Option<String>,
     /// Only in this car.
     unit: Option<String>,
-    /// Unit for distances; `mi` when left out.
+    /// `mi` or `km`; that of each car's depot when left out.
     distance_unit: Option<String>,
     /// `json` or `csv`; by the Accept header when left out.
     format: Option<String>,
@@ -202,7 +202,7 @@ pub(super) async fn list_pack_outlook(
 ) -> Result<Response, Problem> {
     let as_csv = csv::wanted(query.format.as_deref(), &headers)?;
     let limit = page::limit(&app, query.limit)?;
-    let unit = unit_asked(query.distance_unit.as_deref())?.unwrap_or(DistanceUnit::Mile);
+    let unit = unit_asked(query.distance_unit.as_deref())?;
     if let Some(band) = query.band.as_deref().filter(|band| !BANDS.contains(band)) {
         let detail = format!("give one of {}", BANDS.join(", "));
         return Err(Problem::query(Fault::parameter("band", Some(band), detail)));
@@ -224,7 +224,8 @@ pub(super) async fn list_pack_outlook(
     let mut items = Vec::with_capacity(rows.len());
     for row in rows {
         let item = stored_item(&row)?;
-        items.push(outlook_item(row.unit, row.depot, item, unit));
+        let own = DistanceUnit::parse(&item.distance_unit).unwrap_or(DistanceUnit::Mile);
+        items.push(outlook_item(row.unit, row.depot, item, unit.unwrap_or(own)));
     }
     if as_csv {
         let response = csv::table(HEAD, items.into_iter().map(PackOutlookItem::cells));
@@ -307,7 +308,8 @@ pub struct SpreadAnswer {
     sensing_pattern: Option<String>,
     /// What was set aside, newest first.
     set_aside: Vec<SetAsideCheck>,
-    /// By the spread alone, its drift leaning on the fleet's: 10, 50 and 90 % days of reaching the limit.
+    /// By the spread alone, its drift leaning on the fleet's: 10, 50 and 90 % days of reaching the limit; null where further
+    /// off than ten years.
     limit_reached: Option<Dates>,
 }
 
@@ -357,7 +359,7 @@ pub struct CodeAnswer {
 pub struct HoldingAnswer {
     /// Days looked ahead.
     days: u32,
-    /// Chance that it fails on the road within them, by the life curve.
+    /// Chance that its blocks are worn out within them, all signs taken together.
     chance: f64,
     /// That chance times what a failure costs beyond a planned replacement.
     expected_loss: f64,
@@ -455,16 +457,18 @@ fn spread_answer(pack: &CurrentPack) -> SpreadAnswer {
             .collect(),
         sensing_pattern: spread.pattern.as_ref().map(pattern),
         set_aside: spread.set_aside.iter().rev().take(SHOWN_ASIDE).map(set_aside).collect(),
-        limit_reached: limit_reached(&pack.alone),
+        limit_reached: limit_reached(&pack.alone, pack.last_check_at),
     }
 }
 
-fn limit_reached(alone: &BlockWear) -> Option<Dates> {
+fn limit_reached(alone: &BlockWear, last_check_at: Option<DateTime<Utc>>) -> Option<Dates> {
+    let furthest = last_check_at?.checked_add_signed(TimeDelta::try_days(FURTHEST_DAYS as i64)?)?;
     match alone {
         BlockWear::Unknown => None,
         BlockWear::Reached { at } => Some(Dates::from([Some(at.date_naive()); 3])),
         BlockWear::Ahead(ahead) => {
-            Some(Dates::from([0.1, 0.5, 0.9].map(|chance| ahead.by(chance).map(|at| at.date_naive()))))
+            let by = |chance: f64| ahead.by(chance).filter(|at| *at <= furthest).map(|at| at.date_naive());
+            Some(Dates::from([0.1, 0.5, 0.9].map(by)))
         }
     }
 }
@@ -514,7 +518,7 @@ fn reasons(outlook: &Outlook) -> Vec<ReasonAnswer> {
 
 fn car_pack(forecast: &CarForecast, pack: &CurrentPack, unit: DistanceUnit, app: &App) -> CarPackAnswer {
     let outlook = pack.outlook.as_ref().ok();
-    let item = pack.item(&forecast.assessment);
+    let item = pack.item(&forecast.logs, &forecast.assessment);
     CarPackAnswer {
         outlook: outlook_item(forecast.logs.unit.clone(), forecast.logs.depot.clone(), item, unit),
         installed_at: pack.lived.from,

@@ -6,15 +6,15 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use ventmile_model::fleet::{
-    Chemistry, CodeLog, CodeState, Kind, Layout, Metres, Mode, PackCheck, PackLife, PackType, Rule, SpreadLimits,
-    Trips, day_start, local_day,
+    Chemistry, CodeLog, CodeState, Kind, Layout, Metres, Mode, PackCheck, PackLife, PackType, Rule, Service,
+    SpreadLimits, Trips, day_start, local_day,
 };
 use ventmile_model::wear::airflow::{self, Airflow, AirflowSettings};
 use ventmile_model::wear::block_wear::{BlockWear, look_ahead};
 use ventmile_model::wear::life::Covariate;
 use ventmile_model::wear::outlook::{
     self, Air, Band, Chances, CodeWeights, Cooling, Factor, Inputs, LifeCurve, Outlook, RiskLimits, SpreadCheck,
-    SpreadWalk,
+    SpreadWalk, percent,
 };
 use ventmile_model::wear::robust::Point;
 use ventmile_model::wear::spread::{Spread, SpreadSettings, spread};
@@ -27,8 +27,11 @@ use super::life::{FleetLife, StoredLevels, heat};
 use crate::config::Settings;
 use crate::store::{CarLogs, ExposureRow, OrderCall, OutlookRow, PackRecast, PastRisk};
 
-/// A month, for what holding on to a pack costs.
+/// A month, for what holding on to a pack costs: the nearest horizon of its chances.
 const MONTH_DAYS: f64 = 30.0;
+
+/// Days of packs further ahead than ten years are not given: no car in such work lives to see them.
+pub const FURTHEST_DAYS: f64 = 3_652.0;
 
 /// The limits of types that have none of their own.
 const ANY: &str = "any";
@@ -81,6 +84,8 @@ pub struct PackItem {
     pub age_metres: f64,
     /// What its car covers a day.
     pub metres_per_day: f64,
+    /// The unit of its car's depot, which its reason speaks in.
+    pub distance_unit: String,
     /// Band of risk.
     pub band: String,
     /// Chance of degradation within 30, 90 and 180 days; `None` where nothing is known.
@@ -114,18 +119,20 @@ pub fn airflow_settings(settings: &Settings) -> AirflowSettings {
 
 /// The fan services of a car in order, its start in service first: until one is done that stands for one.
 #[must_use]
-pub fn fan_services(logs: &CarLogs) -> Vec<DateTime<Utc>> {
-    let started = day_start(logs.in_service_on, zone_on(logs, logs.in_service_on));
-    let done = logs.services.iter().filter(|(kind, _)| kind.restarts_fan_interval()).map(|(_, service)| service.at);
-    let mut all: Vec<DateTime<Utc>> = std::iter::once(started).chain(done).collect();
-    all.sort_unstable();
+pub fn fan_services(logs: &CarLogs) -> Vec<Service> {
+    let at = day_start(logs.in_service_on, zone_on(logs, logs.in_service_on));
+    let started = Service { at, odometer: logs.odometer_in_service };
+    let done = logs.services.iter().filter(|(kind, _)| kind.restarts_fan_interval()).map(|(_, service)| *service);
+    let mut all: Vec<Service> = std::iter::once(started).chain(done).collect();
+    all.sort_by_key(|service| service.at);
     all
 }
 
 /// How well the pack in a car is cooled.
 #[must_use]
 pub fn airflow_of(logs: &CarLogs, now: DateTime<Utc>, settings: &Settings) -> Airflow {
-    airflow::airflow(&logs.checks, &fan_services(logs), now, &airflow_settings(settings))
+    let services: Vec<DateTime<Utc>> = fan_services(logs).iter().map(|service| service.at).collect();
+    airflow::airflow(&logs.checks, &services, now, &airflow_settings(settings))
 }
 
 fn limit(by_type: &BTreeMap<String, f64>, pack_type: &str, otherwise: f64) -> f64 {
@@ -282,8 +289,11 @@ impl Case<'_> {
         let outlook = self.outlook(lived, &covariates, &spread, limits, &codes);
         let metres_per_day = self.assessment.usage.metres_per_day;
         let holding = self.fleet.fit.as_ref().ok().and_then(|fit| {
-            let further = MONTH_DAYS * metres_per_day;
-            hold(fit.curve(&covariates), costs(self.settings), lived.age, further).ok()
+            let (costs, further) = (costs(self.settings), MONTH_DAYS * metres_per_day);
+            let by_curve = hold(fit.curve(&covariates), costs, lived.age, further).ok()?;
+            // Checks and codes say more of this pack than the curve of all.
+            let wear = outlook.as_ref().ok().and_then(wear_chances).map(|chances| chances.within_30);
+            Some(wear.map_or(by_curve, |chance| by_curve.with_chance(costs, chance)))
         });
         CurrentPack {
             lived: lived.clone(),
@@ -326,9 +336,12 @@ impl Case<'_> {
             .map(|[_, age, volts]| SpreadCheck { age: metres(age.max(0.0)), spread_v: volts })
             .collect();
         let trend = self.assessment.airflow.trend;
+        // A fan service puts the cooling right: nothing is forecast beyond the next one.
+        let planned = self.assessment.interval.as_ref().and_then(|interval| interval.due.early.p50);
+        let until = planned.map_or(f64::INFINITY, |day| (day - self.assessment.today).num_days().max(0) as f64);
         let chance = trend.map(|trend| {
             let now = self.now;
-            move |days: f64| trend.chance(now + TimeDelta::milliseconds((days * 86_400_000.0) as i64))
+            move |days: f64| trend.chance(now + TimeDelta::milliseconds((days.min(until) * 86_400_000.0) as i64))
         });
         let cooling = Cooling {
             air: match trend {
@@ -359,6 +372,11 @@ impl Case<'_> {
         };
         outlook::outlook(&inputs, &outlook_settings(self.settings, self.fleet))
     }
+}
+
+/// The chances that its blocks wear out.
+fn wear_chances(outlook: &Outlook) -> Option<Chances> {
+    outlook.modes.iter().find(|mode| mode.mode == Mode::BlockWear).map(|mode| mode.chances)
 }
 
 const fn factor(covariate: &Covariate) -> Factor {
@@ -393,22 +411,23 @@ impl CurrentPack {
         }
     }
 
-    /// The day by which degradation is as likely as not.
+    /// The day by which degradation is as likely as not; `None` where it is further off than [`FURTHEST_DAYS`].
     #[must_use]
     pub fn median_on(&self, today: NaiveDate) -> Option<NaiveDate> {
-        let ahead = self.outlook.as_ref().ok()?.median?;
+        let ahead = self.outlook.as_ref().ok()?.median.filter(|ahead| ahead.days <= FURTHEST_DAYS)?;
         today.checked_add_signed(TimeDelta::try_days(ahead.days.ceil() as i64)?)
     }
 
     /// What a list shows.
     #[must_use]
-    pub fn item(&self, assessment: &Assessment) -> PackItem {
+    pub fn item(&self, logs: &CarLogs, assessment: &Assessment) -> PackItem {
         let outlook = self.outlook.as_ref().ok();
         PackItem {
             serial: Some(self.exposure.serial.clone()).filter(|serial| !serial.is_empty()),
             pack_type: self.exposure.pack_type.clone(),
             age_metres: self.lived.age,
             metres_per_day: assessment.usage.metres_per_day,
+            distance_unit: logs.distance_unit.as_str().to_owned(),
             band: self.band().to_owned(),
             chances: self.chances(),
             interval: outlook.and_then(|outlook| outlook.interval).map(|range| [range.low, range.high]),
@@ -440,7 +459,7 @@ impl CarPacks {
                 band: current.band(),
                 chance_90: current.chances().map_or(0.0, |[_, within_90, _]| within_90),
                 made_on: assessment.today,
-                item: serde_json::to_string(&current.item(assessment)).unwrap_or_default(),
+                item: serde_json::to_string(&current.item(logs, assessment)).unwrap_or_default(),
             }),
             calls: self.current.as_ref().map(|current| current.calls(logs, assessment, settings)).unwrap_or_default(),
             risk: self.current.as_ref().and_then(|current| {
@@ -509,31 +528,27 @@ impl CurrentPack {
         calls.into_values().collect()
     }
 
-    /// Why its risk calls for an assessment.
+    /// Why its wear calls for an assessment. A fan that gets dirty is for the fan service, and a code calls by itself.
     fn risk_reason(&self, settings: &Settings) -> Option<String> {
         let outlook = self.outlook.as_ref().ok()?;
-        let limit = settings.wear.plan_chance * 100.0;
-        match outlook.band? {
-            Band::Degraded if !self.codes.standings().any(|(_, standing)| standing.state == CodeState::Confirmed) => {
-                let weakest = self.spread.weakest?;
-                Some(format!(
-                    "block {} lies {:.2} V under the others at like load, over the limit of {:.2} V",
-                    weakest.block + 1,
-                    weakest.deficit_v,
-                    self.limits.weak_v
-                ))
-            }
-            Band::Plan | Band::Now | Band::Degraded if self.founded => {
-                let [_, within_90, _] = three(outlook.chances?);
-                (within_90 >= settings.wear.plan_chance).then(|| {
-                    format!(
-                        "{:.0} % chance of degradation within 90 days, over the limit of {limit:.0} %",
-                        within_90 * 100.0
-                    )
-                })
-            }
-            _ => None,
+        let confirmed = self.codes.standings().any(|(_, standing)| standing.state == CodeState::Confirmed);
+        if outlook.band? == Band::Degraded && !confirmed {
+            let (weakest, last) = (self.spread.weakest?, self.spread.levels.last()?);
+            return Some(format!(
+                "block {} lies {:.2} V under the others at like load, over the limit of {:.2} V",
+                weakest.block + 1,
+                weakest.deficit_v.max(last.deficit_v),
+                self.limits.weak_v
+            ));
         }
+        let wear = wear_chances(outlook)?.within_90;
+        (self.founded && wear >= settings.wear.plan_chance).then(|| {
+            format!(
+                "{} chance that the pack is worn out within 90 days, over the limit of {}",
+                percent(wear),
+                percent(settings.wear.plan_chance)
+            )
+        })
     }
 }
 

@@ -8,6 +8,7 @@ use chrono_tz::Tz;
 use ventmile_model::fleet::DistanceUnit;
 
 use super::fleet::FleetFault;
+use super::packs::early_gap;
 use super::random::SplitMix64;
 use super::tables::{DepotRow, GivenAs, Kind, OffRoadRow, PatternRow, Tables, VehicleRow};
 
@@ -15,7 +16,7 @@ use super::tables::{DepotRow, GivenAs, Kind, OffRoadRow, PatternRow, Tables, Veh
 pub const LOG_DAYS: u32 = 425;
 
 /// Miles between two services, from and to.
-const SERVICE_GAP: (f64, f64) = (20_800.0, 23_800.0);
+pub const SERVICE_GAP: (f64, f64) = (20_800.0, 23_800.0);
 
 /// The day a whole story is told for, and its seed.
 #[derive(Clone, Copy, Debug)]
@@ -88,7 +89,8 @@ impl<'a> Car<'a> {
     }
 
     /// Mean miles per calendar day by its pattern.
-    fn mean_pace(&self) -> f64 {
+    #[must_use]
+    pub fn mean_pace(&self) -> f64 {
         let share = |shift: &&PatternRow| shift.hours * (1.0 - shift.skip) * shift.days.len() as f64 / 7.0;
         self.row.miles_per_day * self.shifts.iter().map(share).sum::<f64>() / self.full_hours()
     }
@@ -133,7 +135,7 @@ pub struct Service {
     pub odometer: f64,
 }
 
-/// A car's fourteen months, earliest first.
+/// A car's fourteen months, earliest first, and all its services.
 #[derive(Clone, Debug)]
 pub struct Life<'a> {
     pub days: Vec<Day<'a>>,
@@ -224,22 +226,24 @@ impl Gaps {
         self.wanted = Some(self.draws.between(SERVICE_GAP.0, SERVICE_GAP.1));
     }
 
-    /// The last service before the logs begin, where the car was in service by then; its odometer is
+    /// The services before the logs begin, the latest first, where the car was in service by then; their odometers are
     /// counted back from today's, `odometer`.
     fn before_the_logs(
-        &self,
+        &mut self,
         car: &Car<'_>,
         scene: &Scene,
         back: f64,
         odometer: f64,
-    ) -> Result<Option<Service>, FleetFault> {
-        let Some(wanted) = self.wanted else { return Ok(None) };
-        let missing = (self.from + wanted - back).max(0.0);
-        if odometer - back - missing <= car.row.odometer_in_service {
-            return Ok(None);
+    ) -> Result<Vec<Service>, FleetFault> {
+        let mut services = Vec::new();
+        let Some(wanted) = self.wanted else { return Ok(services) };
+        let mut missing = (self.from + wanted - back).max(0.0);
+        while odometer - back - missing > car.row.odometer_in_service {
+            let ago = open_day(car, scene, LOG_DAYS + 1 + (missing / car.mean_pace()) as u32)?;
+            services.push(Service { ago, at: service_time(car, scene, ago)?, odometer: -back - missing });
+            missing += early_gap(car, scene, &mut self.draws);
         }
-        let ago = open_day(car, scene, LOG_DAYS + 1 + (missing / car.mean_pace()) as u32)?;
-        Ok(Some(Service { ago, at: service_time(car, scene, ago)?, odometer: -back - missing }))
+        Ok(services)
     }
 }
 

@@ -7,8 +7,10 @@
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc, Weekday};
 use serde_json::{Map, Value, json};
 
+use super::checks::{Equipped, pack_checks, trouble_codes};
 use super::driving::{Car, Scene, drive};
 use super::logs::{Told, duty_logs, number, odometer_readings, seat_logs, utc};
+use super::packs::{pack_row, packs_of};
 use super::random::SplitMix64;
 use super::tables::{DepotRow, OffRoadRow, Tables};
 
@@ -32,6 +34,12 @@ pub struct Fleet {
     pub duty_logs: String,
     /// CSV with a header, by day.
     pub seat_logs: String,
+    /// Packs, car by car, the first one first.
+    pub packs: Vec<Value>,
+    /// CSV with a header, by time.
+    pub pack_checks: String,
+    /// Trouble codes read and cleared.
+    pub trouble_codes: Vec<Value>,
 }
 
 /// Why the fleet cannot be told.
@@ -77,6 +85,10 @@ pub fn seeded_fleet(today: NaiveDate, seed: u64) -> Result<Fleet, FleetFault> {
     let scene = Scene { today, seed };
     let tables = Tables::read()?;
     let told = tell(&tables, &scene)?;
+    let equipped = equip(&told, &tables, &scene)?;
+    let pack_rows = |car: &Equipped<'_, '_>| {
+        car.packs.iter().map(|pack| pack_row(pack, &car.told.car, &car.told.life)).collect::<Vec<_>>()
+    };
     Ok(Fleet {
         depots: tables.depots.iter().map(depot).collect(),
         vehicles: told.iter().map(|told| vehicle(&told.car, &scene)).collect::<Result<_, _>>()?,
@@ -85,6 +97,9 @@ pub fn seeded_fleet(today: NaiveDate, seed: u64) -> Result<Fleet, FleetFault> {
         odometer_readings: odometer_readings(&told, &scene)?,
         duty_logs: duty_logs(&told)?,
         seat_logs: seat_logs(&told)?,
+        packs: equipped.iter().flat_map(pack_rows).collect(),
+        pack_checks: pack_checks(&equipped, &scene)?,
+        trouble_codes: trouble_codes(&tables, &scene)?,
     })
 }
 
@@ -104,6 +119,14 @@ fn tell<'a>(tables: &'a Tables, scene: &Scene) -> Result<Vec<Told<'a>>, FleetFau
         Ok(Told { car, life, dirt })
     };
     tables.vehicles.iter().enumerate().map(tell_one).collect()
+}
+
+fn equip<'t, 'a>(told: &'t [Told<'a>], tables: &'a Tables, scene: &Scene) -> Result<Vec<Equipped<'t, 'a>>, FleetFault> {
+    let equip_one = |told: &'t Told<'a>| {
+        let story = tables.stories.iter().find(|story| story.unit == told.car.row.unit);
+        Ok(Equipped { told, packs: packs_of(told, tables, scene)?, story: story.map(|story| story.kind) })
+    };
+    told.iter().map(equip_one).collect()
 }
 
 fn depot(row: &DepotRow) -> Value {
@@ -250,8 +273,9 @@ mod tests {
         for today in todays() {
             let fleet = fleet(today).unwrap();
             assert_eq!((fleet.depots.len(), fleet.vehicles.len(), fleet.off_road.len()), (2, 60, 2));
-            assert!((150..250).contains(&fleet.past_services.len()), "{}", fleet.past_services.len());
+            assert!((350..600).contains(&fleet.past_services.len()), "{}", fleet.past_services.len());
             let bytes = fleet.odometer_readings.len() + fleet.duty_logs.len() + fleet.seat_logs.len();
+            assert!((100_000..500_000).contains(&fleet.pack_checks.len()), "{}", fleet.pack_checks.len());
             assert!((3_000_000..8_000_000).contains(&bytes), "{bytes}");
         }
     }
@@ -305,7 +329,8 @@ mod tests {
                 assert!(before.is_none_or(|day| day.shifts.iter().all(|shift| shift.end < service.at)));
                 assert!(before.is_none_or(|day| day.odometer + day.miles() <= service.odometer + 1e-6));
             }
-            let gaps = told.life.services.windows(2).map(|pair| pair[1].odometer - pair[0].odometer);
+            let logged = told.life.services.windows(2).filter(|pair| pair[1].ago <= LOG_DAYS);
+            let gaps = logged.map(|pair| pair[1].odometer - pair[0].odometer);
             assert!(gaps.into_iter().all(|gap| (20_000.0..25_000.0).contains(&gap)));
         }
     }
@@ -319,6 +344,31 @@ mod tests {
             assert!(shifts.iter().all(|shift| shift.rear_trips <= shift.trips));
             let ends = told.life.days.windows(2);
             assert!(ends.into_iter().all(|pair| (pair[0].odometer + pair[0].miles() - pair[1].odometer).abs() < 1e-6));
+        }
+    }
+
+    #[test]
+    fn packs_follow_each_other_and_enough_have_failed_for_a_curve() {
+        for today in todays() {
+            let fleet = fleet(today).unwrap();
+            let failed =
+                |row: &&Value| ["failed", "condition"].contains(&row["removed_because"].as_str().unwrap_or(""));
+            let failures = fleet.packs.iter().filter(failed).count();
+            assert!((30..80).contains(&failures), "{today}: {failures}");
+            for pair in fleet.packs.windows(2).filter(|pair| pair[0]["unit"] == pair[1]["unit"]) {
+                assert_eq!(pair[0]["removed_at"], pair[1]["installed_at"]);
+                assert_eq!(pair[0]["removed_odometer"], pair[1]["odometer"]);
+                assert!(pair[1]["original"] == false && pair[0]["serial"] != pair[1]["serial"]);
+            }
+            // A car has one pack in it, but for the four whose pack nobody has registered.
+            let in_use: BTreeSet<_> =
+                fleet.packs.iter().filter(|row| row["removed_at"].is_null()).map(|row| row["unit"].as_str()).collect();
+            assert_eq!((in_use.len(), in_use.contains(&Some("M224"))), (56, false));
+            let removed = fleet.packs.iter().filter(|row| !row["removed_at"].is_null());
+            for row in removed.filter(|row| row["unit"] != "V119") {
+                assert!(row["removed_odometer"].as_f64() > row["odometer"].as_f64(), "{row}");
+                assert!(instant_of(row, "removed_at") > instant_of(row, "installed_at"), "{row}");
+            }
         }
     }
 

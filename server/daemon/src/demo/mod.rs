@@ -1,10 +1,12 @@
 //! The demo: an invented fleet, loaded through the HTTP interface itself, then shown.
 
+mod checks;
 mod client;
 mod dirt;
 mod driving;
 pub mod fleet;
 mod logs;
+mod packs;
 mod random;
 mod tables;
 
@@ -13,6 +15,7 @@ use std::time::Duration;
 
 use serde_json::Value;
 use tokio_util::sync::CancellationToken;
+use ventmile_model::wear::outlook::percent;
 
 use crate::app::App;
 use crate::app::keys::Scope;
@@ -92,20 +95,31 @@ async fn load(client: &Client, fleet: &Fleet) -> Result<(), Failure> {
     tell("odometer readings", &client.post("/v1/odometer-readings", NDJSON, fleet.odometer_readings.clone()).await?);
     tell("duty logs", &client.post("/v1/duty-logs", "text/csv", fleet.duty_logs.clone()).await?);
     tell("seat logs", &client.post("/v1/seat-logs", "text/csv", fleet.seat_logs.clone()).await?);
+    tell("packs", &client.post("/v1/packs", NDJSON, lines(&fleet.packs)).await?);
+    tell("pack checks", &client.post("/v1/pack-checks", "text/csv", fleet.pack_checks.clone()).await?);
+    tell("trouble codes", &client.post("/v1/trouble-codes", NDJSON, lines(&fleet.trouble_codes)).await?);
     Ok(())
 }
 
-/// Waits until every car has a forecast from all its logs.
+/// Waits until every car has a forecast from all its logs, and from the life curve of all packs.
 async fn settle(app: &App, stop: &CancellationToken) -> Result<(), Failure> {
+    recast(app, stop).await?;
+    app.learn_life_when_due().await?;
+    recast(app, stop).await?;
+    // New cars wait until their logs have been quiet for a moment; the loop raises their orders in its next round.
+    let quiet = u64::try_from(app.settings.raise.settle_seconds).unwrap_or_default() + 1;
+    tokio::time::sleep(Duration::from_secs(quiet)).await;
+    Ok(())
+}
+
+/// Waits until no car is stale.
+async fn recast(app: &App, stop: &CancellationToken) -> Result<(), Failure> {
     for _ in 0..PATIENCE {
         if stop.is_cancelled() || app.store.count_stale().await? == 0 {
             break;
         }
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
-    // New cars wait until their logs have been quiet for a moment; the loop raises their orders in its next round.
-    let quiet = u64::try_from(app.settings.raise.settle_seconds).unwrap_or_default() + 1;
-    tokio::time::sleep(Duration::from_secs(quiet)).await;
     Ok(())
 }
 
@@ -155,7 +169,22 @@ async fn show(client: &Client, address: std::net::SocketAddr, key: &str) -> Resu
             text(order, "/reason")
         );
     }
+    let packs = client.get("/v1/pack-outlook?limit=5").await?;
+    println!("\nPacks most at risk: the first five\n");
+    println!("  {:<6} {:<6} {:<9} {:>14}  reason", "unit", "type", "band", "90 days");
+    for item in items(&packs) {
+        let chance = item.pointer("/chances/within_90_days").and_then(Value::as_f64);
+        let chance = chance.map_or_else(|| "–".to_owned(), percent);
+        println!(
+            "  {:<6} {:<6} {:<9} {chance:>14}  {}",
+            text(item, "/unit"),
+            text(item, "/type"),
+            text(item, "/band"),
+            text(item, "/reason")
+        );
+    }
     let first = open.first().map_or("V104", |order| text(order, "/unit"));
+    let worn = items(&packs).first().map_or("V110", |item| text(item, "/unit"));
     println!("\nThe same by hand:\n");
     println!("  export VENTMILE_KEY={key}");
     for path in [
@@ -163,6 +192,9 @@ async fn show(client: &Client, address: std::net::SocketAddr, key: &str) -> Resu
         "/v1/upcoming?band=past&format=csv".to_owned(),
         "/v1/work-orders?open=true".to_owned(),
         format!("/v1/vehicles/{first}/forecast"),
+        "/v1/pack-outlook?limit=10".to_owned(),
+        "/v1/life-curve".to_owned(),
+        format!("/v1/vehicles/{worn}/pack"),
     ] {
         println!("  curl -s -H \"Authorization: Bearer $VENTMILE_KEY\" 'http://{address}{path}'");
     }

@@ -36,6 +36,12 @@ impl SplitMix64 {
         self.unit() < share
     }
 
+    /// Normal with mean 0 and deviation 1 (G. E. P. Box and M. E. Muller 1958).
+    pub fn normal(&mut self) -> f64 {
+        let (radius, angle) = ((-2.0 * (1.0 - self.unit()).ln()).sqrt(), std::f64::consts::TAU * self.unit());
+        radius * angle.cos()
+    }
+
     /// One of `choices`; `None` when there is none.
     pub fn pick<'a, T>(&mut self, choices: &'a [T]) -> Option<&'a T> {
         choices.get((self.unit() * choices.len() as f64) as usize)
@@ -58,6 +64,16 @@ mod tests {
         let mut random = SplitMix64(1_234_567);
         let drawn = [random.next_u64(), random.next_u64(), random.next_u64()];
         assert_eq!(drawn, [6_457_827_717_110_365_317, 3_203_168_211_198_807_973, 9_817_491_932_198_370_423]);
+    }
+
+    #[test]
+    fn normal_draws_have_their_mean_and_deviation() {
+        let mut random = SplitMix64::stream(1, 2, 3);
+        let draws: Vec<f64> = (0..10_000).map(|_| random.normal()).collect();
+        let mean = draws.iter().sum::<f64>() / 10_000.0;
+        let variance = draws.iter().map(|draw| draw * draw).sum::<f64>() / 10_000.0;
+        // Four standard errors.
+        assert!(mean.abs() < 0.04 && (variance - 1.0).abs() < 0.06, "{mean} {variance}");
     }
 
     #[test]

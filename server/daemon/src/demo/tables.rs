@@ -133,6 +133,59 @@ pub struct DirtRow {
     pub value: Option<String>,
 }
 
+/// A type of pack, and what a typical one lives.
+#[derive(Clone, Debug, Deserialize)]
+pub struct PackTypeRow {
+    #[serde(rename = "type")]
+    pub pack_type: String,
+    pub chemistry: String,
+    pub blocks: u16,
+    pub modules_per_block: u16,
+    pub cells_per_module: u16,
+    /// Volts of a sound block without load at 60 % of its charge.
+    pub block_volts: f64,
+    /// By so many miles 63 % of such packs are worn out, in a car as most are.
+    pub life_miles: f64,
+    /// Models built with it, with semicolons between them.
+    pub models: String,
+}
+
+/// What is odd about a car's pack.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PackStory {
+    /// A block falls.
+    FallingBlock,
+    /// Every other block is sensed too low.
+    AlternatingSense,
+    /// The air gets through worse from week to week.
+    WorseningAirflow,
+    /// The duct has been loose since the last fan service.
+    LooseDuct,
+    /// Nobody has registered it.
+    Unregistered,
+}
+
+/// A car whose pack is odd.
+#[derive(Clone, Debug, Deserialize)]
+pub struct StoryRow {
+    pub unit: String,
+    pub kind: PackStory,
+    /// What the pack has run; empty: as it falls out.
+    pub pack_miles: Option<f64>,
+    /// How far the block lies under the others now, in volts.
+    pub deficit_v: Option<f64>,
+}
+
+/// A trouble code that was read, or cleared.
+#[derive(Clone, Debug, Deserialize)]
+pub struct CodeRow {
+    pub unit: String,
+    pub days_ago: u32,
+    pub code: String,
+    pub state: String,
+}
+
 /// Whether the day `ago` days before today is one of the `days` that began `from` days before it.
 #[must_use]
 pub fn is_within(ago: u32, from: u32, days: Option<u32>) -> bool {
@@ -147,6 +200,9 @@ pub struct Tables {
     pub patterns: Vec<PatternRow>,
     pub off_road: Vec<OffRoadRow>,
     pub dirt: Vec<DirtRow>,
+    pub pack_types: Vec<PackTypeRow>,
+    pub stories: Vec<StoryRow>,
+    pub codes: Vec<CodeRow>,
 }
 
 impl Tables {
@@ -161,6 +217,9 @@ impl Tables {
             patterns: rows("patterns.csv", include_str!("../../../../demo-data/patterns.csv"))?,
             off_road: rows("off-road.csv", include_str!("../../../../demo-data/off-road.csv"))?,
             dirt: rows("dirt.csv", include_str!("../../../../demo-data/dirt.csv"))?,
+            pack_types: rows("pack-types.csv", include_str!("../../../../demo-data/pack-types.csv"))?,
+            stories: rows("pack-stories.csv", include_str!("../../../../demo-data/pack-stories.csv"))?,
+            codes: rows("codes.csv", include_str!("../../../../demo-data/codes.csv"))?,
         })
     }
 }

@@ -183,6 +183,12 @@ impl Holding {
     pub fn net(&self) -> f64 {
         self.expected_loss - self.spared
     }
+
+    /// The same where more than the curve is known of the pack: with this chance that it fails within the time.
+    #[must_use]
+    pub fn with_chance(self, costs: Costs, chance: f64) -> Self {
+        Self { chance, expected_loss: (costs.roadside - costs.planned) * chance, ..self }
+    }
 }
 
 /// What it is expected to cost to keep a pack that is alive at `age` for `further` use (a month's, say), against
@@ -228,6 +234,15 @@ mod tests {
         assert_eq!(reason(3.0, 5.0, 5.0), Some(NoOptimum::RoadsideIsNoDearer));
         assert_eq!(reason(1.000_01, 1.0, 2.0), Some(NoOptimum::BeyondAnyAge));
         assert_eq!(reason(1.05, 1.0, 2.0), None);
+    }
+
+    #[test]
+    fn what_is_known_beside_the_curve_changes_the_loss_alone() {
+        let costs = Costs { planned: 1_000.0, roadside: 1_500.0 };
+        let by_curve = hold(curve(2.0, 100.0), costs, 50.0, 1.0).unwrap();
+        let worn = by_curve.with_chance(costs, 1.0);
+        assert_eq!((worn.chance, worn.expected_loss, worn.spared), (1.0, 500.0, by_curve.spared));
+        assert!(by_curve.net() < 0.0 && worn.net() > 0.0);
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 
 use super::life::Life;
-use crate::fleet::{Metres, PackLife, RemovedBecause};
+use crate::fleet::{Metres, PackLife, RemovedBecause, Service};
 use crate::track::Track;
 
 /// A car as its packs see it.
@@ -17,8 +17,8 @@ pub struct Carrier<'a> {
     pub odometer_then: Option<Metres>,
     /// Its packs in the order they were put in.
     pub packs: &'a [PackLife],
-    /// When its fan was serviced, in order.
-    pub services: &'a [DateTime<Utc>],
+    /// Its fan services, in order of time.
+    pub services: &'a [Service],
     /// The distance after a service from which the next one is late; `None` where the rule counts no distance.
     pub late_after: Option<Metres>,
 }
@@ -147,7 +147,7 @@ impl Carrier<'_> {
             entry: used + (watched - start),
             age: used + (stop - start).max(0.0),
             metres_per_day: (days >= 1.0 && stop > watched).then(|| (stop - watched) / days),
-            late: self.late(watched, stop, from, until, used - start),
+            late: self.late(&Stay { start, watched, stop, from, until }, used - start),
             ahead: used - start,
         })
     }
@@ -183,22 +183,15 @@ impl Carrier<'_> {
         }
     }
 
-    /// The late stretches between two places on the track, as ages that lie `ahead` of them.
-    fn late(
-        &self,
-        from: f64,
-        to: f64,
-        put_in: DateTime<Utc>,
-        until: DateTime<Utc>,
-        ahead: f64,
-    ) -> Option<Vec<(f64, f64)>> {
+    /// The late stretches of a stay while it was watched, as ages that lie `ahead` of places on the track.
+    fn late(&self, stay: &Stay, ahead: f64) -> Option<Vec<(f64, f64)>> {
         let late_after = self.late_after?.as_f64();
-        let within = self.services.iter().filter(|at| **at > put_in && **at < until);
-        let stops = within.filter_map(|at| self.place(*at, None)).chain([to]);
-        let mut since = self.place(put_in, None)?.min(from);
+        let within = self.services.iter().filter(|service| service.at > stay.from && service.at < stay.until);
+        let stops = within.filter_map(|service| self.place(service.at, service.odometer)).chain([stay.stop]);
+        let mut since = stay.start;
         let mut late = Vec::new();
         for stop in stops {
-            let begun = from.max(since + late_after);
+            let begun = stay.watched.max(since + late_after);
             if stop > begun {
                 late.push((begun + ahead, stop + ahead));
             }
@@ -208,10 +201,25 @@ impl Carrier<'_> {
     }
 }
 
+/// A pack's time in a car, with where on the track the car was.
+struct Stay {
+    /// Where it was put in,
+    start: f64,
+    /// watched from,
+    watched: f64,
+    /// and taken out or last seen.
+    stop: f64,
+    /// When it was put in,
+    from: DateTime<Utc>,
+    /// and taken out or last seen.
+    until: DateTime<Utc>,
+}
+
 /// The share of the ages from `from` to `to` that lie in the stretches.
 fn share(late: &[(f64, f64)], from: f64, to: f64) -> f64 {
     let within = late.iter().map(|(begin, end)| (end.min(to) - begin.max(from)).max(0.0));
-    (within.sum::<f64>() / (to - from)).clamp(0.0, 1.0)
+    // From 0 on: the sum of nothing is -0, and would be shown so.
+    (within.fold(0.0, |sum, part| sum + part) / (to - from)).clamp(0.0, 1.0)
 }
 
 /// A stretch of a life over which the share driven late is taken as even is at most so long: 16,000 km.
@@ -286,7 +294,11 @@ mod tests {
         }
     }
 
-    fn carrier<'a>(track: &'a Track, packs: &'a [PackLife], services: &'a [DateTime<Utc>]) -> Carrier<'a> {
+    fn service(at: i64, odometer_km: Option<i64>) -> Service {
+        Service { at: day(at), odometer: odometer_km.map(|km| Metres(km * KM)) }
+    }
+
+    fn carrier<'a>(track: &'a Track, packs: &'a [PackLife], services: &'a [Service]) -> Carrier<'a> {
         Carrier {
             track,
             watched_from: day(0),
@@ -356,12 +368,24 @@ mod tests {
     #[test]
     fn services_in_time_leave_no_distance_late() {
         let track = track();
-        let services = [day(30), day(60), day(90)];
-        assert_eq!(carrier(&track, &[], &services).lived()[0].late_share(), Some(0.0));
+        let services = [service(30, None), service(60, None), service(90, None)];
+        let in_time = carrier(&track, &[], &services).lived()[0].late_share();
+        assert_eq!(in_time.map(|share| share.to_string()).as_deref(), Some("0"));
         // 60 days are 12,000 km: the last 4,000 of them late.
-        assert_eq!(carrier(&track, &[], &[day(60)]).lived()[0].late_share(), Some(0.2));
+        assert_eq!(carrier(&track, &[], &services[1..2]).lived()[0].late_share(), Some(0.2));
         let none = Carrier { late_after: None, ..carrier(&track, &[], &[]) };
         assert_eq!(none.lived()[0].late_share(), None);
+    }
+
+    /// Of the years before the first reading the services tell where the car was.
+    #[test]
+    fn services_before_the_first_reading_are_placed_by_their_odometer() {
+        let track = track();
+        let (packs, services) = ([pack(-100, 0)], [service(-50, Some(5_000)), service(30, None)]);
+        let before =
+            Carrier { watched_from: day(-100), odometer_then: Some(Metres(0)), ..carrier(&track, &packs, &services) };
+        // 5,000, then 11,000 and 14,000 km with a service: 9,000 of 30,000 lie beyond 8,000 since the last one.
+        assert_eq!(before.lived()[0].late.as_deref(), Some(&[(13e6, 16e6), (24e6, 30e6)][..]));
     }
 
     #[test]

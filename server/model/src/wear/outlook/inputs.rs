@@ -116,8 +116,8 @@ pub enum Air {
 pub struct Cooling<'a> {
     /// The airflow now.
     pub air: Air,
-    /// The chance that the airflow index crosses its limit within some days; `None` without a forecast. What is not a
-    /// number counts as none.
+    /// The chance that the airflow index crosses its limit within some days, the services that are planned until then done;
+    /// `None` without a forecast. What is not a number counts as none.
     pub chance_within: Option<&'a dyn Fn(f64) -> f64>,
 }
 

@@ -29,6 +29,8 @@ pub use codes::CodeWeights;
 pub use evidence::{SpreadCheck, SpreadWalk};
 pub use inputs::{Air, BadInput, Cooling, Covariate, Factor, Inputs, LifeCurve, RiskLimits, Settings, Usual};
 
+pub use reasons::percent;
+
 use risk::{Case, Risk};
 
 /// The days of the middle horizon, on which the band of risk and the reasons rest.

@@ -69,11 +69,22 @@ fn inputs_of(case: &Case<'_>) -> Vec<(Factor, String)> {
         inputs.push((Factor::UsageRate, usage(case)));
     }
     inputs.extend(covariates(case));
+    inputs.extend(pack_type(case).map(|says| (Factor::PackType, says)));
     inputs.extend(level(case).map(|says| (Factor::SpreadLevel, says)));
     inputs.extend(trend(case).map(|says| (Factor::SpreadTrend, says)));
     inputs.extend(codes(case).map(|says| (Factor::Codes, says)));
     inputs.extend(cooling(case).map(|says| (Factor::Cooling, says)));
     inputs
+}
+
+/// A chance in words: nothing that may happen is called impossible, and nothing certain.
+#[must_use]
+pub fn percent(chance: f64) -> String {
+    match 100.0 * chance {
+        little if little < 1.0 => "less than 1 %".to_owned(),
+        much if much > 99.0 => "more than 99 %".to_owned(),
+        some => format!("{some:.0} %"),
+    }
 }
 
 fn distance(case: &Case<'_>, metres: f64) -> String {
@@ -91,9 +102,12 @@ fn distance(case: &Case<'_>, metres: f64) -> String {
 
 fn age(case: &Case<'_>) -> Option<String> {
     let half = case.curve?.quantile_after(case.age, 0.5);
-    let (age, usual) = (distance(case, case.age), distance(case, case.inputs.usual.age.as_f64()));
+    let usual = case.inputs.usual.age.as_f64();
+    // Before the first pack is known nothing is usual.
+    let beside = if usual > 0.0 { format!(" (usual in the fleet: {})", distance(case, usual)) } else { String::new() };
     Some(format!(
-        "the pack has done {age} (usual in the fleet: {usual}); by the life curve half of such packs last beyond {}",
+        "the pack has done {}{beside}; by the life curve half of the packs that got so far last beyond {}",
+        distance(case, case.age),
         distance(case, half)
     ))
 }
@@ -103,7 +117,15 @@ fn usage(case: &Case<'_>) -> String {
     format!("the car covers {} a day (usual: {usual})", distance(case, case.rate))
 }
 
-/// The covariates but for the usage rate, which has its own words.
+/// A type is one input, however many covariates tell the types apart.
+fn pack_type(case: &Case<'_>) -> Option<String> {
+    let mut covariates = case.inputs.life?.covariates.iter();
+    covariates.any(|covariate| covariate.factor == Factor::PackType).then_some(())?;
+    let longer = case.curve?.scale / case.usual_curve(Factor::PackType)?.scale;
+    Some(format!("packs of its type last {longer:.2} times as far as the fleet's mix"))
+}
+
+/// The covariates but for the usage rate and the type, which have their own words.
 fn covariates<'c>(case: &'c Case<'_>) -> impl Iterator<Item = (Factor, String)> + 'c {
     case.inputs.life.into_iter().flat_map(|life| life.covariates).filter_map(|covariate| {
         let (value, usual) = (covariate.value, covariate.usual);
@@ -119,7 +141,6 @@ fn covariates<'c>(case: &'c Case<'_>) -> impl Iterator<Item = (Factor, String)> 
                 100.0 * value,
                 100.0 * usual
             ),
-            Factor::PackType => "packs of its type live longer or shorter than the fleet's mix".to_owned(),
             _ => return None,
         };
         Some((covariate.factor, says))
@@ -140,7 +161,8 @@ fn level(case: &Case<'_>) -> Option<String> {
 fn trend(case: &Case<'_>) -> Option<String> {
     let [first, .., last] = case.checks else { return None };
     let span = distance(case, last.age.as_f64() - first.age.as_f64());
-    let rise = last.spread_v - first.spread_v;
+    // Hundredths, and no -0.
+    let rise = (100.0 * (last.spread_v - first.spread_v)).round() / 100.0 + 0.0;
     Some(format!(
         "over {} checks and {span} the spread went from {:.2} to {:.2} V ({rise:+.2} V)",
         case.checks.len(),
@@ -170,11 +192,14 @@ fn named(found: &Found) -> String {
 
 fn cooling(case: &Case<'_>) -> Option<String> {
     if let Some(found) = case.codes.confirmed(Mode::Cooling) {
-        return Some(format!("{}: {}", named(found), found.meaning.todo));
+        return Some(format!("{}; {}", named(found), found.meaning.todo));
     }
     if case.cooling.air == Air::Over {
         return Some("the airflow index is over its limit".to_owned());
     }
     let within = case.cooling.chance_within?(super::MIDDLE);
-    Some(format!("the airflow index crosses its limit within 90 days with a chance of {:.0} %", 100.0 * within))
+    Some(format!(
+        "chance that the airflow index crosses its limit within 90 days, a fan service before then counted in: {}",
+        percent(within)
+    ))
 }

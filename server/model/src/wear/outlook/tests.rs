@@ -40,6 +40,7 @@ struct Pack {
     fit: Option<LifeFit>,
     covariates: Vec<Covariate>,
     age_km: i64,
+    usual: Usual,
     rate: f64,
     checks: Vec<SpreadCheck>,
     codes: CodeLog,
@@ -53,6 +54,7 @@ impl Default for Pack {
             fit: Some(life(4.0, 300_000.0 * KM, 0.1)),
             covariates: Vec::new(),
             age_km: 200_000,
+            usual: USUAL,
             rate: 250.0 * KM,
             checks: Vec::new(),
             codes: log_of(&[]),
@@ -71,7 +73,7 @@ impl Pack {
         let inputs = Inputs {
             age: Metres(self.age_km * 1_000),
             metres_per_day: self.rate,
-            usual: USUAL,
+            usual: self.usual,
             life: self.fit.as_ref().map(|fit| LifeCurve { fit, covariates: &self.covariates }),
             limit_v: 1.0,
             checks: &self.checks,
@@ -353,6 +355,34 @@ fn reasons_by_weight_with_their_numbers() {
     assert!(of(&found, Factor::Age).says.starts_with("the pack has done 200,000 km (usual in the fleet: 150,000 km)"));
     assert!(of(&found, Factor::Age).weight.unwrap() > 0.0);
     assert_eq!(of(&found, Factor::UsageRate).says, "the car covers 250 km a day (usual: 200 km)");
+    pack.usual.age = Metres(0);
+    assert!(
+        of(&pack.outlook(), Factor::Age).says.starts_with("the pack has done 200,000 km; by the life curve half of")
+    );
+}
+
+#[test]
+fn a_type_among_three_is_told_once() {
+    let rows: Vec<Life> =
+        (1..=6).map(|number| Life { entry: 0.0, exit: 4e7 * f64::from(number), failed: true, count: 1.0 }).collect();
+    let columns = [vec![1.0, 0.0, 0.0, 1.0, 0.0, 0.0], vec![0.0, 1.0, 0.0, 0.0, 1.0, 0.0]];
+    let lives = Lives::new(rows, &columns).unwrap();
+    let kind = |value: f64| Covariate { factor: Factor::PackType, value, usual: 1.0 / 3.0 };
+    let pack = Pack {
+        fit: Some(fit(&lives, &Prior::none()).unwrap()),
+        covariates: vec![kind(1.0), kind(0.0)],
+        ..Pack::default()
+    };
+    let found = pack.outlook();
+    let types: Vec<_> = found.reasons.iter().filter(|reason| reason.factor == Factor::PackType).collect();
+    assert_eq!(types.len(), 1, "{types:?}");
+    assert!(types[0].says.starts_with("packs of its type last 0."), "{types:?}");
+}
+
+#[test]
+fn no_chance_is_called_certain_or_impossible() {
+    let said = [0.0, 0.004, 0.4, 0.988, 0.996, 1.0].map(percent);
+    assert_eq!(said, ["less than 1 %", "less than 1 %", "40 %", "99 %", "more than 99 %", "more than 99 %"]);
 }
 
 #[test]
