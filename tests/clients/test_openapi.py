@@ -99,8 +99,6 @@ def faults(document, schema, answer):
 
 
 UNIT = "A1"
-
-
 PACK = "P2"
 
 

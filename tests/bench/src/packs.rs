@@ -29,7 +29,7 @@ const EFFECTS: [f64; 4] = [0.1, -0.2, -0.4, -0.2];
 /// So near lifelines comes to the top of the likelihood, by its own stopping rule.
 const TOLERANCE: f64 = 1e-4;
 
-/// Invented packs; about half of them have failed.
+/// Invented packs; nearly three quarters of them have failed.
 struct Fleet {
     lives: Vec<Life>,
     /// A column for each covariate.
