@@ -135,4 +135,38 @@ async fn two_servers_share_a_postgres_database() {
     assert!(second.app.caller(&key).await.unwrap().is_some());
 }
 
-crate::on_both!(it_serves_and_stops_cleanly);
+/// The answer to a request whose body comes a moment after its head.
+async fn answer_to(address: std::net::SocketAddr, head: &str, body: &str) -> String {
+    let mut socket = TcpStream::connect(address).await.unwrap();
+    socket.write_all(head.as_bytes()).await.unwrap();
+    tokio::time::sleep(Duration::from_millis(30)).await;
+    // The other side may have closed by then.
+    let _ = socket.write_all(body.as_bytes()).await;
+    let mut answer = vec![0; 64 * 1024];
+    let count = socket.read(&mut answer).await.unwrap();
+    String::from_utf8_lossy(&answer[..count]).to_ascii_lowercase()
+}
+
+async fn a_refusal_before_the_body_says_that_the_connection_ends(engine: Engine) {
+    let database = Database::new(engine).await;
+    let server = prepared(&database).await.unwrap();
+    let address = server.address().unwrap();
+    let stop = CancellationToken::new();
+    let serving = tokio::spawn(server.run(stop.clone()));
+    let body = r#"{"code": "N"}"#;
+    let head = |more: &str| {
+        let length = body.len();
+        format!(
+            "POST /v1/depots HTTP/1.1\r\nhost: x\r\ncontent-type: application/json\r\ncontent-length: {length}\r\n{more}\r\n"
+        )
+    };
+    let refused = answer_to(address, &head(""), body).await;
+    assert!(refused.starts_with("http/1.1 401") && refused.contains("connection: close"), "{refused}");
+    let get = "GET /v1/depots HTTP/1.1\r\nhost: x\r\n\r\n";
+    let without_body = answer_to(address, get, "").await;
+    assert!(without_body.starts_with("http/1.1 401") && !without_body.contains("connection: close"), "{without_body}");
+    stop.cancel();
+    serving.await.unwrap().unwrap();
+}
+
+crate::on_both!(a_refusal_before_the_body_says_that_the_connection_ends, it_serves_and_stops_cleanly);

@@ -1,11 +1,16 @@
 //! What every request gets: an id, a trace, a log line and an end.
 
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::task::Poll;
 use std::time::Duration;
 
+use axum::body::{Body, HttpBody};
 use axum::extract::{MatchedPath, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use futures_util::StreamExt;
 use tracing::Instrument;
 
 use super::problem::Problem;
@@ -58,6 +63,22 @@ fn trace_id(headers: &HeaderMap) -> Option<&str> {
     (right && ended && !zero(trace) && !zero(parent)).then_some(trace)
 }
 
+/// The request, and whether its body has been read to its end by now.
+fn followed(request: Request) -> (Request, Arc<AtomicBool>) {
+    let (parts, body) = request.into_parts();
+    let ended = Arc::new(AtomicBool::new(body.is_end_stream()));
+    if ended.load(Ordering::Relaxed) {
+        return (Request::from_parts(parts, body), ended);
+    }
+    let at_end = Arc::clone(&ended);
+    let end = futures_util::stream::poll_fn(move |_| {
+        at_end.store(true, Ordering::Relaxed);
+        Poll::Ready(None)
+    });
+    let body = Body::from_stream(body.into_data_stream().chain(end));
+    (Request::from_parts(parts, body), ended)
+}
+
 /// Gives each request its id, its span, its log line and its time limit.
 pub(super) async fn accompany(State(app): State<App>, request: Request, next: Next) -> Response {
     let id = request_id(request.headers());
@@ -66,6 +87,7 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
     let trace = trace_id(request.headers()).unwrap_or_default();
     let span = tracing::info_span!("request", request_id = %id, trace_id = trace, %method, route);
     let limit = Duration::from_secs(app.settings.limits.request_seconds);
+    let (request, read_to_end) = followed(request);
     let answered = async {
         let watch = Stopwatch::start();
         let answer = tokio::time::timeout(limit, next.run(request)).await;
@@ -82,6 +104,10 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
     let mut response = CURRENT.scope(id.clone(), answered).instrument(span).await;
     if let Ok(value) = HeaderValue::from_str(&id) {
         response.headers_mut().insert(REQUEST_ID, value);
+    }
+    // What is left of a body that nobody read ends the connection: the client is told, so that it does not use it again.
+    if !read_to_end.load(Ordering::Relaxed) {
+        response.headers_mut().insert(header::CONNECTION, HeaderValue::from_static("close"));
     }
     response.headers_mut().insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     response
