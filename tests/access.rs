@@ -25,7 +25,8 @@ fn guarded() -> Vec<(Method, String, Scope)> {
     };
     operations(&document())
         .into_iter()
-        .filter(|(path, ..)| path.starts_with("/v1/"))
+        // A calendar's address is a secret of its own: no key is asked for there.
+        .filter(|(path, _, operation)| path.starts_with("/v1/") && operation["operationId"] != "get_calendar")
         .map(|(path, method, operation)| {
             let scope = operation["security"][0]["key"][0].as_str().unwrap();
             (method.to_uppercase().parse().unwrap(), filled(&path), Scope::parse(scope).unwrap())
@@ -36,6 +37,7 @@ fn guarded() -> Vec<(Method, String, Scope)> {
 async fn only_the_open_routes_answer_without_a_key(engine: Engine) {
     let (app, manager) = TestApp::new(engine).await;
     let nobody = app.anonymous();
+    nobody.get("/v1/calendars/7.ics").await.problem(404);
     for path in ["/livez", "/readyz", "/openapi.json", "/docs", "/docs/docs.js", "/docs/docs.css"] {
         assert_eq!(nobody.get(path).await.status.as_u16(), 200, "{path}");
     }
@@ -159,6 +161,18 @@ async fn confined(engine: Engine) -> (TestApp, Client, Client) {
         ordinary_car(&manager, unit, depot).await;
         let order = json!({"unit": unit, "kind": "fan-service", "reason": "fan noise"});
         manager.send("/v1/work-orders", order).await.expect(201);
+        let told = json!({"unit": unit, "symptom": "other", "told": "x", "by": "x"});
+        manager.send("/v1/driver-reports", told).await.expect(201);
+        let told = json!({"unit": unit, "told": "x", "by": "x", "kind": "fan-service"});
+        manager.send("/v1/breakdowns", told).await.expect(201);
+        manager.send(&format!("/v1/vehicles/{unit}/return-to-service"), json!({})).await.expect(200);
+        manager
+            .send("/v1/release-windows", json!({"unit": unit, "from": "2026-03-18", "to": "2027-03-18"}))
+            .await
+            .expect(201);
+        manager.send("/v1/calendars", json!({"depot": depot, "name": "x"})).await.expect(201);
+        let part = json!({"depot": depot, "number": "F", "name": "x", "lead_days": 1});
+        manager.send("/v1/parts", part).await.expect(201);
     }
     for (code, depot) in [("rule-north", "NORTH"), ("rule-west", "WEST")] {
         let rule = json!({
@@ -194,6 +208,11 @@ async fn lists_of_a_confined_key_hold_only_its_depots(engine: Engine) {
         ("/v1/technicians", "code", vec!["ned", "wim"], vec!["ned"]),
         ("/v1/gear", "id", vec!["N-1", "W-1"], vec!["N-1"]),
         ("/v1/gear?due_within=30", "id", vec!["N-1", "W-1"], vec!["N-1"]),
+        ("/v1/release-windows", "unit", vec!["N", "W"], vec!["N"]),
+        ("/v1/driver-reports", "unit", vec!["N", "W"], vec!["N"]),
+        ("/v1/breakdowns", "unit", vec!["N", "W"], vec!["N"]),
+        ("/v1/calendars", "depot", vec!["NORTH", "WEST"], vec!["NORTH"]),
+        ("/v1/parts", "depot", vec!["NORTH", "WEST"], vec!["NORTH"]),
         (
             "/v1/service-rules",
             "code",
@@ -343,6 +362,9 @@ async fn acts_on_another_depots_orders_find_nothing(engine: Engine) {
         ("resume", json!({"by": "x"})),
         ("plan", json!({"on": "2026-03-19", "start": "09:00", "bay": 1})),
         ("missed", json!({"reason": "x"})),
+        ("confirm-slot", json!({"by": "x"})),
+        ("refuse-slot", json!({"by": "x", "reason": "x"})),
+        ("expected-back", json!({"at": "2026-03-19T12:00:00Z", "reason": "x"})),
         ("steps/1", json!({"by": "x"})),
         ("overrides", json!({"item": "wait", "reason": "x"})),
     ];
@@ -367,7 +389,9 @@ async fn changes_of_another_depots_things_find_nothing(engine: Engine) {
     let (_app, manager, north) = confined(engine).await;
     let hidden = the_order_of(&manager, "W").await["number"].as_str().unwrap().to_owned();
     let before = lines(&manager).await;
-    let cases: [(Method, &str, &str, &str, Value); 11] = [
+    let cases: [(Method, &str, &str, &str, Value); 13] = [
+        (Method::POST, "/v1/calendars/HERE/revoke", "2", "9", json!({})),
+        (Method::POST, "/v1/release-windows/HERE/withdraw", "2", "9", json!({})),
         (Method::PATCH, "/v1/work-orders/HERE", &hidden, "WO-99999", json!({"external_ref": "J"})),
         (Method::PATCH, "/v1/vehicles/HERE", "W", "Z", json!({"model": "x"})),
         (Method::POST, "/v1/vehicles/HERE/move", "W", "Z", json!({"depot": "NORTH"})),
@@ -412,6 +436,12 @@ async fn bodies_that_name_another_depots_things_find_nothing(engine: Engine) {
     let before = lines(&manager).await;
     let bodies = [
         ("/v1/work-orders", "unit", "W", "Z", json!({"kind": "fan-service", "reason": "x"})),
+        ("/v1/driver-reports", "unit", "W", "Z", json!({"symptom": "fan-noise", "told": "x", "by": "x"})),
+        ("/v1/breakdowns", "unit", "W", "Z", json!({"told": "x", "by": "x"})),
+        ("/v1/release-windows", "unit", "W", "Z", json!({"from": "2026-03-18"})),
+        ("/v1/calendars", "depot", "WEST", "NONE", json!({"name": "x"})),
+        ("/v1/parts", "depot", "WEST", "NONE", json!({"number": "G", "name": "x", "lead_days": 1})),
+        ("/v1/parts/F/receipts", "depot", "WEST", "NONE", json!({"quantity": 1})),
         ("/v1/work-orders/next", "depot", "WEST", "NONE", json!({"by": "x"})),
         ("/v1/work-orders/next", "technician", "wim", "zoe", json!({})),
         ("/v1/technicians", "depot", "WEST", "NONE", json!({"code": "q"})),
@@ -634,6 +664,7 @@ async fn the_journal_is_a_chain_of_hashes(engine: Engine) {
             &line.subject,
             &line.before.unwrap_or_default(),
             &line.after.unwrap_or_default(),
+            &line.depot_id.map(|id| id.to_string()).unwrap_or_default(),
         ] {
             digest.update("\u{1f}");
             digest.update(field);

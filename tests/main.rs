@@ -9,6 +9,7 @@ mod common;
 
 mod access;
 mod document;
+mod events;
 mod fences;
 mod forecast;
 mod hindsight;
@@ -18,6 +19,7 @@ mod migrations;
 mod orders;
 mod pack_logs;
 mod packs;
+mod parts;
 mod process;
 mod register;
 mod smoke;

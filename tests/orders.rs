@@ -334,7 +334,8 @@ async fn a_completion_says_what_is_wrong_with_it(engine: Engine) {
         ("at", json!("2026-03-18"), "/at"),
         ("at", json!("2026-03-18T16:05:01Z"), "/at"),
         ("at", json!("2026-03-01T12:00:00Z"), "/odometer"),
-        ("hours", json!(2), "/hours"),
+        ("hours", json!(1001), "/hours"),
+        ("colour", json!(2), "/colour"),
     ] {
         let mut body = good.clone();
         body[field] = value.clone();
@@ -788,11 +789,27 @@ async fn the_day_list_names_cars_to_bring_in_and_to_look_at(engine: Engine) {
     let mut reader = csv::Reader::from_reader(table.text.as_bytes());
     assert_eq!(
         reader.headers().unwrap(),
-        &csv::StringRecord::from(vec!["date", "what", "unit", "depot", "work_order", "kind", "due_late", "reason"])
+        &csv::StringRecord::from(vec![
+            "date",
+            "what",
+            "unit",
+            "depot",
+            "work_order",
+            "kind",
+            "due_late",
+            "reason",
+            "expected_back"
+        ])
     );
     let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
     let cells: Vec<_> = rows.iter().map(|row| (row[1].to_owned(), row[2].to_owned())).collect();
-    let expected = [("bring-in", "FAR"), ("bring-in", "INSIDE"), ("look-at", "USED"), ("look-at", "SILENT")];
+    let expected = [
+        ("bring-in", "FAR"),
+        ("bring-in", "INSIDE"),
+        ("look-at", "USED"),
+        ("look-at", "SILENT"),
+        ("off-road", "UNDER"),
+    ];
     assert_eq!(cells, expected.map(|(what, unit)| (what.to_owned(), unit.to_owned())));
     let inside = open_order(&manager, "INSIDE").await.unwrap();
     assert_eq!(

@@ -9,9 +9,9 @@ use ventmile::app::keys::Scope;
 use crate::common::{Client, Engine, NOW, Reply, TestApp, car, fault, instant, month_of_readings, post, two_depots};
 
 /// A shop of two technicians with gloves for both and a meter.
-struct Shop {
-    app: TestApp,
-    boss: Client,
+pub struct Shop {
+    pub app: TestApp,
+    pub boss: Client,
 }
 
 async fn gear(client: &Client, piece: Value, tested: &str, issued: &str) {
@@ -53,7 +53,7 @@ async fn shop_with(engine: Engine, settings: &[(&str, &str)]) -> Shop {
     Shop { app, boss }
 }
 
-async fn shop(engine: Engine) -> Shop {
+pub async fn shop(engine: Engine) -> Shop {
     shop_with(engine, &[]).await
 }
 
@@ -86,7 +86,7 @@ fn body(step: u32) -> Value {
     json!({"by": "kim", "with": with, "records": records, "gear": gear})
 }
 
-const LAST: u32 = 19;
+pub const LAST: u32 = 19;
 const FIRST_OPEN: u32 = 11;
 const LOCK_OUT: [&str; 8] = ["person", "gloves", "meter", "key-out", "ground-off", "plug-out", "wait", "measure"];
 
@@ -102,7 +102,7 @@ fn items(reply: &Reply) -> Vec<String> {
 
 impl Shop {
     /// A started order of the kind for a new car.
-    async fn started(&self, unit: &str, kind: &str) -> String {
+    pub async fn started(&self, unit: &str, kind: &str) -> String {
         car(&self.boss, unit, "NORTH").await;
         let raised = json!({"unit": unit, "kind": kind, "reason": "pack is worn"});
         let order = self.boss.send("/v1/work-orders", raised).await.expect(201);
@@ -117,7 +117,7 @@ impl Shop {
     }
 
     /// Records steps as they should be.
-    async fn work(&self, order: &str, steps: impl IntoIterator<Item = u32>) {
+    pub async fn work(&self, order: &str, steps: impl IntoIterator<Item = u32>) {
         for step in steps {
             self.step(order, step, body(step)).await.expect(201);
         }
@@ -127,7 +127,7 @@ impl Shop {
         self.boss.get(&format!("/v1/work-orders/{order}/steps")).await.expect(200)
     }
 
-    async fn read(&self, order: &str) -> Value {
+    pub async fn read(&self, order: &str) -> Value {
         self.boss.get(&format!("/v1/work-orders/{order}")).await.expect(200)
     }
 

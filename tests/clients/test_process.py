@@ -1,9 +1,12 @@
 """The process itself: what it keeps when it is killed, what runs beside it, how it ends."""
 
+import hashlib
+import json
 import sqlite3
 import subprocess
 import time
 from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime, timedelta, timezone
 
 from requests.exceptions import RequestException
 
@@ -173,3 +176,45 @@ def test_wrong_settings_are_named(new_database):
     ended = subprocess.run(command, env=environment(), capture_output=True, text=True, timeout=PATIENCE, check=False)
     assert ended.returncode != 0
     assert "limits.page" in ended.stderr
+
+
+def chained(lines):
+    """The last hash of a journal, counted anew from what its lines say."""
+    previous = ""
+    for line in lines:
+        assert line["previous"] == previous
+        at = datetime.fromisoformat(line["at"])
+        micros = round((at - datetime(1970, 1, 1, tzinfo=timezone.utc)) / timedelta(microseconds=1))
+        sides = [
+            "" if line[side] is None else json.dumps(line[side], separators=(",", ":"), ensure_ascii=False)
+            for side in ("before", "after")
+        ]
+        depot_number = "" if line["depot_number"] is None else str(line["depot_number"])
+        fields = [line["actor"], line["action"], line["subject"], *sides, depot_number]
+        whole = previous + str(micros) + "".join("\x1f" + field for field in fields)
+        previous = hashlib.sha256(whole.encode()).hexdigest()
+        assert line["hash"] == previous, line
+    return previous
+
+
+def test_the_journal_is_verified_and_exported(new_daemon):
+    daemon = new_daemon()
+    client = fleet(daemon)
+    exported = daemon.command("journal export")
+    lines = [json.loads(line) for line in exported.stdout.splitlines()]
+    assert len(lines) == 6 and chained(lines) == lines[-1]["hash"]
+    assert client.get("/v1/journal?format=ndjson").text == exported.stdout
+    good = daemon.command("journal verify", "--holds", lines[3]["hash"])
+    assert good.returncode == 0, good.stdout
+    assert f"6 lines, 0 faults; the last is {lines[-1]['id']} with the hash {lines[-1]['hash']}" in good.stdout
+    lost = daemon.command("journal verify", "--holds", "00")
+    assert lost.returncode == 1 and "cut off or written anew" in lost.stdout
+    if daemon.database.engine != "sqlite":
+        return
+    daemon.stop()
+    with sqlite3.connect(daemon.database.address.removeprefix("sqlite:")) as database:
+        for trigger in ("journal_is_never_changed", "journal_is_never_deleted"):
+            database.execute(f"DROP TRIGGER {trigger}")
+        database.execute("UPDATE journal SET subject = 'vehicle K9' WHERE id = 4")
+    bad = daemon.command("journal verify")
+    assert bad.returncode == 1 and "line 4: it was changed" in bad.stdout

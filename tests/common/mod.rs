@@ -201,7 +201,7 @@ pub struct TestApp {
     pub app: App,
     pub clock: Arc<SetClock>,
     router: Router,
-    _database: Database,
+    pub database: Database,
 }
 
 pub fn instant(text: &str) -> DateTime<Utc> {
@@ -223,7 +223,7 @@ impl TestApp {
         let clock = Arc::new(SetClock::new(instant(NOW)));
         let app = App::open(config.settings, clock.clone()).await.unwrap();
         let router = ventmile::api::router(app.clone());
-        let this = Self { app, clock, router, _database: database };
+        let this = Self { app, clock, router, database };
         let client = this.client(&Scope::ALL, &[]).await;
         (this, client)
     }

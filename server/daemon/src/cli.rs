@@ -7,10 +7,12 @@ use std::sync::Arc;
 
 use chrono::TimeDelta;
 use clap::{Args, Parser, Subcommand};
+use futures_util::TryStreamExt;
 use indicatif::{ProgressBar, ProgressStyle};
 use tokio_util::sync::CancellationToken;
 
 use crate::api::import::{Log, import, refused_line};
+use crate::api::journal::export;
 use crate::app::keys::Scope;
 use crate::app::work::read_procedure;
 use crate::app::{App, usage_settings};
@@ -84,6 +86,9 @@ enum Command {
     /// Keys: who may do what.
     #[command(subcommand)]
     Key(KeyCommand),
+    /// The journal: who changed what.
+    #[command(subcommand)]
+    Journal(JournalCommand),
     /// Copy a SQLite database to a new file while others use it.
     Backup {
         /// The new file.
@@ -154,6 +159,19 @@ enum KeyCommand {
     },
 }
 
+#[derive(Debug, Subcommand)]
+enum JournalCommand {
+    /// Find lines that were changed, are missing or out of order.
+    Verify {
+        /// Hash of a line noted earlier, which must be there: lines cut off the end, or a journal written anew, show by
+        /// nothing else.
+        #[arg(long, value_name = "HASH")]
+        holds: Option<String>,
+    },
+    /// Print the journal as NDJSON.
+    Export,
+}
+
 /// What went wrong, for people.
 type Failure = Box<dyn std::error::Error + Send + Sync>;
 
@@ -202,6 +220,7 @@ async fn command(cli: Cli) -> Result<ExitCode, Failure> {
         Command::Backtest(asked) => backtest(common, &asked).await?,
         Command::Procedure(ProcedureCommand::Add { file }) => add_procedure(common, &file).await?,
         Command::Key(command) => key(common, command).await?,
+        Command::Journal(command) => return journal(common, command).await,
         Command::Backup { target } => {
             let settings = load(common, None)?.settings;
             Store::open(&settings.database.0, 1).await?.backup(&target).await?;
@@ -300,6 +319,37 @@ async fn key(common: &Common, command: KeyCommand) -> Result<(), Failure> {
         }
     }
     Ok(())
+}
+
+async fn journal(common: &Common, command: JournalCommand) -> Result<ExitCode, Failure> {
+    let store = open(load(common, None)?.settings).await?.store;
+    match command {
+        JournalCommand::Verify { holds } => {
+            let check = store.check_journal(holds.as_deref()).await?;
+            for (line, says) in &check.faults {
+                println!("line {line}: {says}");
+            }
+            if !check.holds {
+                println!("no line has the hash {}: lines were cut off or written anew", holds.unwrap_or_default());
+            }
+            if let Some((line, hash)) = &check.last {
+                println!(
+                    "{} lines, {} faults; the last is {line} with the hash {hash}",
+                    check.lines,
+                    check.faults.len()
+                );
+            }
+            let sound = check.holds && check.faults.is_empty();
+            Ok(if sound { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+        }
+        JournalCommand::Export => {
+            let mut pages = std::pin::pin!(export(store, 0, None));
+            while let Some(page) = pages.try_next().await? {
+                print!("{page}");
+            }
+            Ok(ExitCode::SUCCESS)
+        }
+    }
 }
 
 fn scope(text: &str) -> Result<Scope, String> {

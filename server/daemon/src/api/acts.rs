@@ -2,9 +2,9 @@
 
 use axum::extract::State;
 use chrono::{DateTime, NaiveTime, Utc};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use ventmile_model::fleet::{Act, Completion, Outcome, Plan, local_day};
+use ventmile_model::fleet::{Act, Completion, ExpectedBack, Outcome, Plan, RemovedBecause, local_day};
 
 use super::body::{Json, Segment};
 use super::condition::{ActHeaders, IdempotencyKey, IfMatch, writing};
@@ -15,7 +15,7 @@ use super::problem::{Fault, Problem};
 use super::values;
 use crate::app::App;
 use crate::app::keys::Caller;
-use crate::store::Answer;
+use crate::store::{Answer, Closing};
 
 async fn act(
     app: &App,
@@ -30,7 +30,7 @@ async fn act(
     find(app, caller, number).await?;
     let what = format!("work-orders/{number}/{}", act.as_str());
     let writing = writing(app, caller, Some(key), &what, bytes);
-    Ok(app.act(number, if_match.0, act, &writing, done(writing.now)).await?)
+    Ok(app.act(number, if_match.0, act, &Closing::default(), &writing, done(writing.now)).await?)
 }
 
 /// Who takes an order.
@@ -124,6 +124,78 @@ pub struct CompleteRequest {
     by: String,
     /// What else is to be noted.
     note: Option<String>,
+    /// At a pack replacement: serial of the pack that went in; as recorded at the steps when left out.
+    installed_serial: Option<String>,
+    /// Its part type; likewise.
+    installed_type: Option<String>,
+    /// Serial of the pack that came out; likewise. It must be the one that the register has in the car.
+    removed_serial: Option<String>,
+    /// Its part type, where the register does not know it; likewise.
+    removed_type: Option<String>,
+    /// Why it came out: `failed`, `condition`, `age`, `sale`, `crash` or `other`; `condition` when left out.
+    removed_because: Option<String>,
+    /// Whether the old pack is whole, as a core must be; as recorded at the steps when left out.
+    core_intact: Option<bool>,
+    /// Hours worked.
+    hours: Option<f64>,
+    /// What it cost, parts and labour, in cents.
+    cost_cents: Option<i64>,
+    /// Parts taken from the depot's stock.
+    #[serde(default)]
+    parts: Vec<PartUsed>,
+}
+
+/// A part taken from stock.
+#[derive(Clone, Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PartUsed {
+    /// Its number.
+    pub(super) number: String,
+    /// How many.
+    pub(super) quantity: i64,
+}
+
+/// More than one order takes.
+pub(super) const MOST: i64 = 10_000;
+/// Dearer than any order, in cents.
+pub(super) const DEAREST: i64 = 10_000_000_000;
+
+pub(super) fn whole(name: &str, value: i64, range: std::ops::RangeInclusive<i64>) -> Result<i64, Problem> {
+    let detail = format!("give {} to {}", range.start(), range.end());
+    if range.contains(&value) {
+        Ok(value)
+    } else {
+        Err(Problem::body(Fault::field(format!("/{name}"), Some(value.into()), detail)))
+    }
+}
+
+fn closing(request: &CompleteRequest) -> Result<Closing, Problem> {
+    let text = |name: &str, text: &Option<String>| text.as_deref().map(|text| person(name, text)).transpose();
+    let because = |text: &str| {
+        let known: Vec<&str> = RemovedBecause::ALL.iter().map(|because| because.as_str()).collect();
+        let read = RemovedBecause::parse(text).ok_or_else(|| format!("give one of {}", known.join(", ")));
+        checked("removed_because", text, read)
+    };
+    let minutes = |hours: f64| {
+        let fits = (0.0..=1000.0).contains(&hours);
+        let fault = || Problem::body(Fault::field("/hours", Some(values::number(hours)), "give 0 to 1000 hours"));
+        if fits { Ok((hours * 60.0).round() as i64) } else { Err(fault()) }
+    };
+    let part = |(place, part): (usize, &PartUsed)| {
+        let number = person(&format!("parts/{place}/number"), &part.number)?;
+        Ok((number, whole(&format!("parts/{place}/quantity"), part.quantity, 1..=MOST)?))
+    };
+    Ok(Closing {
+        installed_serial: text("installed_serial", &request.installed_serial)?,
+        installed_type: text("installed_type", &request.installed_type)?,
+        removed_serial: text("removed_serial", &request.removed_serial)?,
+        removed_type: text("removed_type", &request.removed_type)?,
+        removed_because: request.removed_because.as_deref().map(because).transpose()?,
+        core_intact: request.core_intact,
+        labour_minutes: request.hours.map(minutes).transpose()?,
+        cost: request.cost_cents.map(|cents| whole("cost_cents", cents, 0..=DEAREST)).transpose()?,
+        parts: request.parts.iter().enumerate().map(part).collect::<Result<_, Problem>>()?,
+    })
 }
 
 fn completion(request: CompleteRequest, now: DateTime<Utc>) -> Result<Completion, Problem> {
@@ -158,7 +230,9 @@ fn completion(request: CompleteRequest, now: DateTime<Utc>) -> Result<Completion
 /// Only the outcome `serviced` restarts the interval, from its odometer, which must fit the car's readings. Work that comes
 /// near the high-voltage system is completed as `serviced` only once every step of its procedure is recorded and passed;
 /// other work likewise once any step is recorded, or always with `work.records = "required"`. Whatever the outcome, a system
-/// that was opened is closed first: plug in, latch seated, codes read. A refusal (422) names everything that is missing.
+/// that was opened is closed first: plug in, latch seated, codes read. A refusal (422) names everything that is missing. A pack
+/// replacement ends the old pack's time in the car and begins the new one's, the old pack becomes a core, and the fan
+/// interval restarts only when the fan's steps are recorded.
 #[utoipa::path(
     post, path = "/v1/work-orders/{number}/complete", operation_id = "complete_work_order", tag = "Work",
     params(("number" = String, Path, description = "its number"), ActHeaders),
@@ -174,8 +248,11 @@ pub(super) async fn complete_work_order(
     key: IdempotencyKey,
     body: Json<CompleteRequest>,
 ) -> Result<Answer, Problem> {
-    let completion = completion(body.value, app.now())?;
-    act(&app, &caller, &number, if_match, key, Act::Complete(completion), &body.bytes).await
+    let closing = closing(&body.value)?;
+    let act = Act::Complete(completion(body.value, app.now())?);
+    find(&app, &caller, &number).await?;
+    let writing = writing(&app, &caller, Some(key), &format!("work-orders/{number}/complete"), &body.bytes);
+    Ok(app.act(&number, if_match.0, act, &closing, &writing, done(writing.now)).await?)
 }
 
 /// Why an order is cancelled or reopened.
@@ -445,4 +522,94 @@ pub(super) async fn miss_work_order(
     let order = find(&app, &caller, &number).await?;
     let today = local_day(app.now(), order.zone);
     act(&app, &caller, &number, if_match, key, Act::Missed { today, reason }, &body.bytes).await
+}
+
+/// Who speaks for the car.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ConfirmRequest {
+    /// Who.
+    by: String,
+}
+
+/// Confirm a planned slot
+///
+/// The dispatcher will bring the car. Planning the order anew asks anew.
+#[utoipa::path(
+    post, path = "/v1/work-orders/{number}/confirm-slot", operation_id = "confirm_work_order_slot", tag = "Work",
+    params(("number" = String, Path, description = "its number"), ActHeaders),
+    request_body = ConfirmRequest,
+    responses((status = 200, body = OrderAnswer), Problem),
+    security(("key" = ["plan"]))
+)]
+pub(super) async fn confirm_work_order_slot(
+    State(app): State<App>,
+    Key(caller, _): Key<PlanScope>,
+    Segment(number): Segment,
+    if_match: IfMatch,
+    key: IdempotencyKey,
+    body: Json<ConfirmRequest>,
+) -> Result<Answer, Problem> {
+    let by = person("by", &body.value.by)?;
+    act(&app, &caller, &number, if_match, key, Act::Confirm { by }, &body.bytes).await
+}
+
+/// Refuse a planned slot
+///
+/// The car cannot be spared then: bay and people are free again, the order waits for another plan, the reason stays.
+#[utoipa::path(
+    post, path = "/v1/work-orders/{number}/refuse-slot", operation_id = "refuse_work_order_slot", tag = "Work",
+    params(("number" = String, Path, description = "its number"), ActHeaders),
+    request_body = PersonReason,
+    responses((status = 200, body = OrderAnswer), Problem),
+    security(("key" = ["plan"]))
+)]
+pub(super) async fn refuse_work_order_slot(
+    State(app): State<App>,
+    Key(caller, _): Key<PlanScope>,
+    Segment(number): Segment,
+    if_match: IfMatch,
+    key: IdempotencyKey,
+    body: Json<PersonReason>,
+) -> Result<Answer, Problem> {
+    let (by, reason) = by_and_reason(&body.value)?;
+    act(&app, &caller, &number, if_match, key, Act::Refuse { by, reason }, &body.bytes).await
+}
+
+/// When a car will be back that takes longer.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"at": "2026-03-20T17:30:00-04:00", "reason": "the duct is broken, part comes tomorrow"}))]
+pub struct BackRequest {
+    /// When (RFC 3339).
+    #[schema(format = DateTime)]
+    at: String,
+    /// Why it takes longer.
+    reason: String,
+}
+
+/// Say that work takes longer
+///
+/// Day lists and calendars show when the car will be back.
+#[utoipa::path(
+    post, path = "/v1/work-orders/{number}/expected-back", operation_id = "expect_work_order_back", tag = "Work",
+    params(("number" = String, Path, description = "its number"), ActHeaders),
+    request_body = BackRequest,
+    responses((status = 200, body = OrderAnswer), Problem),
+    security(("key" = ["work"]))
+)]
+pub(super) async fn expect_work_order_back(
+    State(app): State<App>,
+    Key(caller, _): Key<Work>,
+    Segment(number): Segment,
+    if_match: IfMatch,
+    key: IdempotencyKey,
+    body: Json<BackRequest>,
+) -> Result<Answer, Problem> {
+    let request = &body.value;
+    let back = ExpectedBack {
+        at: checked("at", &request.at, values::instant(&request.at))?,
+        reason: checked("reason", &request.reason, values::name(&request.reason, LONGEST_TEXT))?,
+    };
+    act(&app, &caller, &number, if_match, key, Act::Overrun(back), &body.bytes).await
 }

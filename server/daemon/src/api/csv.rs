@@ -11,11 +11,14 @@ pub(super) fn wanted(format: Option<&str>, headers: &HeaderMap) -> Result<bool, 
         Some("csv") => Ok(true),
         Some("json") => Ok(false),
         Some(other) => Err(Problem::query(Fault::parameter("format", Some(other), "give json or csv"))),
-        None => {
-            let accept = headers.get(header::ACCEPT).and_then(|value| value.to_str().ok()).unwrap_or_default();
-            Ok(accept.split(',').any(|range| range.trim().starts_with("text/csv")))
-        }
+        None => Ok(accepts(headers, "text/csv")),
     }
+}
+
+/// Whether the Accept header names this media type.
+pub(super) fn accepts(headers: &HeaderMap, media_type: &str) -> bool {
+    let accept = headers.get(header::ACCEPT).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    accept.split(',').any(|range| range.trim().starts_with(media_type))
 }
 
 /// A cell that holds text.

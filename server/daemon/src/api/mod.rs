@@ -2,16 +2,19 @@
 
 mod acts;
 mod body;
+mod calendars;
 mod condition;
 mod csv;
 mod day_lists;
 mod depots;
+mod events;
 mod forecast;
 mod gear;
 mod grading;
 mod hindsight;
+mod ical;
 pub mod import;
-mod journal;
+pub mod journal;
 mod key;
 mod life_curve;
 mod logs;
@@ -20,8 +23,10 @@ mod orders;
 mod pack_logs;
 mod packs;
 mod page;
+mod parts;
 mod problem;
 mod procedures;
+mod reports;
 mod request;
 pub mod rows;
 mod rules;
@@ -68,6 +73,7 @@ and licensed practice, by trained people only.";
     tags(
         (name = "Answers", description = "What is coming, and why."),
         (name = "Work", description = "The queue of work orders and what is done with them."),
+        (name = "Parts", description = "Parts by depot, what to order when, and old packs that go back."),
         (name = "Logs in", description = "What telematics, shops, fuel cards and spreadsheets tell."),
         (name = "Planning", description = "Cars off the road and back."),
         (name = "Register", description = "Depots, vehicles, service rules."),
@@ -104,6 +110,24 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(acts::resume_work_order))
         .routes(routes!(acts::plan_work_order))
         .routes(routes!(acts::miss_work_order))
+        .routes(routes!(acts::confirm_work_order_slot))
+        .routes(routes!(acts::refuse_work_order_slot))
+        .routes(routes!(acts::expect_work_order_back))
+        .routes(routes!(events::list_release_windows, events::add_release_window))
+        .routes(routes!(events::withdraw_release_window))
+        .routes(routes!(events::list_driver_reports, events::report_symptom))
+        .routes(routes!(events::list_breakdowns, events::report_breakdown))
+        .routes(routes!(reports::get_services_report))
+        .routes(routes!(reports::get_failures_report))
+        .routes(routes!(reports::get_out_of_service_report))
+        .routes(routes!(reports::get_cores_report))
+        .routes(routes!(parts::list_parts, parts::add_part))
+        .routes(routes!(parts::receive_part))
+        .routes(routes!(parts::list_cores))
+        .routes(routes!(parts::change_core))
+        .routes(routes!(calendars::list_calendars, calendars::add_calendar))
+        .routes(routes!(calendars::revoke_calendar))
+        .routes(routes!(calendars::get_calendar))
         .routes(routes!(steps::list_work_order_steps))
         .routes(routes!(steps::record_step))
         .routes(routes!(steps::override_work_order_item))

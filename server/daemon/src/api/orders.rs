@@ -8,18 +8,20 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{Order, Plan, Status};
 
+use super::acts::PartUsed;
 use super::body::{Json, Params, Segment};
 use super::condition::{AsSeen, DoneOnce, IdempotencyKey, IfMatch, writing};
 use super::key::{Key, Read, Work};
 use super::logs::{LONGEST_NAME, LONGEST_TEXT};
 use super::page::{self, Page};
 use super::problem::{Fault, Problem};
-use super::shapes::{answer, shown, tagged};
+use super::shapes::{answer, shown, tagged, thousandth};
 use super::upcoming::{DueDates, parameter};
 use super::values;
 use crate::app::App;
 use crate::app::item::Item;
 use crate::app::keys::Caller;
+use crate::app::stops::{Stop, standing_stops};
 use crate::store::{Answer, NewOrder, NextOrder, OrderFilter, OrderRecord, order_number, values::micros};
 
 /// What is printed on every order for work near the high-voltage system.
@@ -43,6 +45,8 @@ pub struct OrderAnswer {
     status: &'static str,
     /// What it waits for: `technician` until somebody has taken it.
     waiting: Vec<&'static str>,
+    /// Codes on which the car is stopped at once.
+    stop_notices: Vec<StopNoticeAnswer>,
     /// Why it was raised.
     pub(super) reason: String,
     /// Reasons that joined it since.
@@ -57,8 +61,16 @@ pub struct OrderAnswer {
     planned: Option<NaiveDate>,
     /// Time, bay and people given by a planner.
     plan: Option<PlanAnswer>,
+    /// Who confirmed that the car will be there as planned.
+    slot_confirmed_by: Option<String>,
+    /// Planned slots that were refused.
+    slots_refused: Vec<RefusedSlot>,
     /// Planned days that went by without work.
     missed: Vec<MissedAnswer>,
+    /// When the car will be back: the end of its slot, or what was told since.
+    pub(super) expected_back: Option<DateTime<Utc>>,
+    /// Why it takes longer than planned.
+    overrun_because: Option<String>,
     /// Who has taken it.
     assigned_to: Option<String>,
     /// Until when it waits for its start; then nobody has taken it, without a new version.
@@ -85,6 +97,12 @@ pub struct OrderAnswer {
     done_by: Option<String>,
     /// What else was noted.
     note: Option<String>,
+    /// Hours worked.
+    hours: Option<f64>,
+    /// What it cost, in cents.
+    cost_cents: Option<i64>,
+    /// Parts taken from stock.
+    parts: Vec<PartUsed>,
     /// Why it was cancelled or reopened.
     closing_reason: Option<String>,
     /// When it was raised.
@@ -117,6 +135,34 @@ pub struct PlanAnswer {
 pub struct MissedAnswer {
     /// The day.
     on: NaiveDate,
+    /// Why.
+    reason: String,
+}
+
+/// A code on which a car is stopped at once.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct StopNoticeAnswer {
+    /// The code.
+    pub(super) code: String,
+    /// Since when it is confirmed.
+    since: DateTime<Utc>,
+    /// What it means.
+    means: &'static str,
+    /// What is to be done.
+    pub(super) does: &'static str,
+}
+
+pub(super) fn stop_view(stop: &Stop) -> StopNoticeAnswer {
+    StopNoticeAnswer { code: stop.code.clone(), since: stop.since, means: stop.notice.means, does: stop.notice.does }
+}
+
+/// A planned slot that the dispatcher refused.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RefusedSlot {
+    /// The day.
+    on: NaiveDate,
+    /// Who refused.
+    by: String,
     /// Why.
     reason: String,
 }
@@ -186,6 +232,25 @@ fn plan_view(plan: &Plan) -> PlanAnswer {
     }
 }
 
+/// An order's number.
+pub(super) fn number_of(record: &OrderRecord) -> String {
+    order_number(record.id)
+}
+
+/// The day by which an order's car is to be there: the planned one, else the late edge at 50 %.
+pub(super) fn planned_for(record: &OrderRecord) -> Option<NaiveDate> {
+    let planned = record.order.plan.as_ref().map(|plan| plan.on);
+    let item = || record.item.as_deref().and_then(|text| serde_json::from_str::<Item>(text).ok());
+    planned.or_else(|| item().and_then(|item| item.late[1]))
+}
+
+/// When an order's car will be back: as told last, else the end of its slot.
+fn expected_back(record: &OrderRecord) -> Option<DateTime<Utc>> {
+    let order = &record.order;
+    let told = order.back.as_ref().map(|back| back.at);
+    told.or_else(|| order.plan.as_ref().map(|plan| plan.ends_at(record.zone)))
+}
+
 /// An order as it stands at `now`.
 pub(super) fn view(record: &OrderRecord, now: DateTime<Utc>) -> OrderAnswer {
     let item: Option<Item> = record.item.as_deref().and_then(|text| serde_json::from_str(text).ok());
@@ -202,6 +267,7 @@ pub(super) fn view(record: &OrderRecord, now: DateTime<Utc>) -> OrderAnswer {
         kind: record.kind.as_str(),
         status: order.status.as_str(),
         waiting: if free { vec!["technician"] } else { Vec::new() },
+        stop_notices: standing_stops(&record.stop_codes, record.zone, now).iter().map(stop_view).collect(),
         reason: record.reason.clone(),
         joined: record
             .joined
@@ -213,6 +279,14 @@ pub(super) fn view(record: &OrderRecord, now: DateTime<Utc>) -> OrderAnswer {
         band: item.map(|item| item.band),
         planned: order.plan.as_ref().map(|plan| plan.on),
         plan: order.plan.as_ref().map(plan_view),
+        slot_confirmed_by: order.confirmed.as_ref().map(|confirmed| confirmed.by.clone()),
+        slots_refused: order
+            .refused
+            .iter()
+            .map(|no| RefusedSlot { on: no.on, by: no.by.clone(), reason: no.reason.clone() })
+            .collect(),
+        expected_back: expected_back(record).filter(|_| open),
+        overrun_because: order.back.as_ref().map(|back| back.reason.clone()),
         missed: order
             .missed
             .iter()
@@ -234,6 +308,13 @@ pub(super) fn view(record: &OrderRecord, now: DateTime<Utc>) -> OrderAnswer {
         distance_unit: unit.as_str(),
         done_by: done.map(|done| done.by.clone()),
         note: done.and_then(|done| done.note.clone()),
+        hours: record.labour_minutes.map(|minutes| thousandth(minutes as f64 / 60.0)),
+        cost_cents: record.cost,
+        parts: record
+            .parts_used
+            .iter()
+            .map(|(number, quantity)| PartUsed { number: number.clone(), quantity: *quantity })
+            .collect(),
         closing_reason: order.closing_reason.clone(),
         created_at: record.created_at,
         changed_at: record.changed_at,

@@ -15,6 +15,7 @@ use ventmile_model::usage::{self, Fits, Plans, Prior, RoadDays, Told, Usage, Wee
 use ventmile_model::wear::airflow::{Airflow, BroughtForward, Trend};
 
 use super::limits::{duty_settings, track_limits, usage_settings};
+use super::stops::{Stop, standing_stops};
 use crate::config::Settings;
 use crate::store::{CarLogs, Usual};
 
@@ -240,7 +241,8 @@ pub fn assess(
         told.map_or(usage, |told| usage.told(told, settings.borrowed_spread))
     };
     let usage = usage_by(&track);
-    let mut notes = start.as_ref().map(|start| start.notes.clone()).unwrap_or_default();
+    let mut notes: Vec<String> = standing_stops(&logs.codes, zone, now).iter().map(Stop::line).collect();
+    notes.extend(start.iter().flat_map(|start| start.notes.clone()));
     let off = days_off(&usage.metres_week);
     notes.extend(off.map(|off| format!("practically never driven on {off}: no distance falls due on one")));
     notes.extend(move_note(logs, &usage));

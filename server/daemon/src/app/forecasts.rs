@@ -22,13 +22,17 @@ const NEWLY_REGISTERED: TimeDelta = TimeDelta::hours(1);
 /// The rule that applies to a car: the one that names its depot and model, then its depot, then its model, then all.
 #[must_use]
 pub fn rule_for<'a>(rules: &'a [RuleRecord], kind: Kind, car: &CarLogs) -> Option<&'a RuleRecord> {
+    rule_of(rules, kind, &car.depot, car.model.as_deref())
+}
+
+/// The rule that applies to a car of this depot and model.
+#[must_use]
+pub fn rule_of<'a>(rules: &'a [RuleRecord], kind: Kind, depot: &str, model: Option<&str>) -> Option<&'a RuleRecord> {
     let fits =
         |wanted: &Option<String>, found: Option<&str>| wanted.as_deref().is_none_or(|wanted| Some(wanted) == found);
     rules
         .iter()
-        .filter(|rule| {
-            rule.kind == kind && fits(&rule.depot, Some(&car.depot)) && fits(&rule.model, car.model.as_deref())
-        })
+        .filter(|rule| rule.kind == kind && fits(&rule.depot, Some(depot)) && fits(&rule.model, model))
         .max_by_key(|rule| (rule.depot.is_some(), rule.model.is_some()))
 }
 

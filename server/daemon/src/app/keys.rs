@@ -97,7 +97,14 @@ const PREFIX: &str = "vm_";
 /// 256 bits from the operating system: too many to guess, so a plain hash is enough to keep them by.
 const SECRET_BYTES: usize = 32;
 
-fn hash_of(key: &str) -> String {
+/// A secret nobody can guess, hexadecimal.
+pub(super) fn secret() -> Result<String, StoreError> {
+    let mut secret = [0_u8; SECRET_BYTES];
+    getrandom::fill(&mut secret).map_err(|fault| StoreError::File(std::io::Error::other(fault.to_string())))?;
+    Ok(hex::encode(secret))
+}
+
+pub(super) fn hash_of(key: &str) -> String {
     hex::encode(Sha256::digest(key))
 }
 
@@ -120,9 +127,7 @@ impl App {
         depots: &[String],
         expires_at: Option<DateTime<Utc>>,
     ) -> Result<String, StoreError> {
-        let mut secret = [0_u8; SECRET_BYTES];
-        getrandom::fill(&mut secret).map_err(|fault| StoreError::File(std::io::Error::other(fault.to_string())))?;
-        let key = format!("{PREFIX}{}", hex::encode(secret));
+        let key = format!("{PREFIX}{}", secret()?);
         let may: Vec<&str> = scopes.iter().map(|scope| scope.as_str()).collect();
         let new = NewKey {
             name: name.to_owned(),

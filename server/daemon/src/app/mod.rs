@@ -2,6 +2,7 @@
 
 pub mod assess;
 pub mod backtest;
+pub mod calendars;
 pub mod day_list;
 pub mod fits;
 pub mod forecasts;
@@ -12,7 +13,10 @@ pub mod life;
 pub mod limits;
 pub mod orders;
 pub mod packs;
+pub mod parts;
+pub mod reports;
 pub mod risks;
+pub mod stops;
 pub mod what_if;
 pub mod work;
 

@@ -7,7 +7,7 @@ use super::App;
 use super::assess::fits_track;
 use super::work::{Bench, check_plan, fits};
 use crate::store::{
-    Answer, Conflict, Desk, Doing, IfMatch, Look, NextOrder, OrderFile, OrderRecord, StoreError, Writing,
+    Answer, Closing, Conflict, Desk, Doing, IfMatch, Look, NextOrder, OrderFile, OrderRecord, StoreError, Writing,
 };
 use ventmile_model::work::{Procedure, Technician};
 
@@ -18,6 +18,7 @@ pub(super) fn refused(refusal: &Refusal) -> Conflict {
     let reason = refusal.to_string();
     match refusal {
         Refusal::NoOdometer => Conflict::Field { field: "odometer", reason },
+        Refusal::BackBefore { .. } => Conflict::Field { field: "at", reason },
         Refusal::Nobody => Conflict::Field { field: "by", reason },
         _ => Conflict::Rule(reason),
     }
@@ -36,6 +37,9 @@ const fn action_name(act: &Act) -> &'static str {
         Act::Resume { .. } => "work-order resume",
         Act::Plan(_) => "work-order plan",
         Act::Missed { .. } => "work-order missed",
+        Act::Confirm { .. } => "work-order confirm-slot",
+        Act::Refuse { .. } => "work-order refuse-slot",
+        Act::Overrun(_) => "work-order expected-back",
     }
 }
 
@@ -105,6 +109,7 @@ impl App {
         number: &str,
         if_match: IfMatch,
         act: Act,
+        closing: &Closing,
         writing: &Writing,
         answer: impl FnOnce(&OrderRecord) -> Answer,
     ) -> Result<Answer, StoreError> {
@@ -115,7 +120,7 @@ impl App {
         let quiet = TimeDelta::days(self.settings.raise.quiet_days_after_cancel);
         let quiet_until = matches!(act, Act::Cancel { .. }).then_some(writing.now + quiet);
         let now = writing.now;
-        let doing = Doing { number, if_match, action: action_name(&act), quiet_until, look: look(&act) };
+        let doing = Doing { number, if_match, action: action_name(&act), quiet_until, look: look(&act), closing };
         let change = |record: &OrderRecord, file: &OrderFile, desk: Option<&Desk>| -> Result<Order, Conflict> {
             let next = record.order.after(act.clone(), now).map_err(|refusal| refused(&refusal))?;
             self.gates(&act, record, file, desk, now)?;

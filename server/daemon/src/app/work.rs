@@ -191,10 +191,24 @@ pub(super) fn check_plan(
         rules: &gear_rules(work),
         booked: &desk.booked,
     };
-    let found = clashes(plan, &shop);
     let fault =
         |it: ventmile_model::work::Clash| Fault { pointer: it.pointer, item: Some(it.with.to_string()), says: it.says };
-    if found.is_empty() { Ok(()) } else { Err(Conflict::Clash(found.into_iter().map(fault).collect())) }
+    let mut found: Vec<Fault> = clashes(plan, &shop).into_iter().map(fault).collect();
+    found.extend(not_spared(plan, desk));
+    if found.is_empty() { Ok(()) } else { Err(Conflict::Clash(found)) }
+}
+
+/// Why the dispatcher cannot spare the car that day. Where no days were told any will do, and a car off the road can always
+/// be spared.
+fn not_spared(plan: &Plan, desk: &Desk) -> Option<Fault> {
+    let spared = |(from, to): &(chrono::NaiveDate, chrono::NaiveDate)| (*from..=*to).contains(&plan.on);
+    let free = desk.spared.is_empty() || desk.spared.iter().any(spared);
+    if free || desk.off_road.iter().any(|time| time.covers(plan.on)) {
+        return None;
+    }
+    let days: Vec<String> = desk.spared.iter().map(|(from, to)| format!("{from} to {to}")).collect();
+    let says = format!("the dispatcher can spare the car on {}", days.join(", "));
+    Some(Fault { item: Some("release-window".to_owned()), ..Fault::new("/on", says) })
 }
 
 impl App {

@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, NaiveTime, Timelike, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, Timelike, Utc};
 use serde_json::{Value as Json, json};
-use ventmile_model::fleet::{Depot, Plan, TroubleCode};
+use ventmile_model::fleet::{Depot, Plan, TroubleCode, local_day};
 use ventmile_model::work::{
     Booked, Entry, Gear, ISOLATION_FAULT, Item, Override, Passed, Procedure, Technician, Value,
 };
@@ -14,7 +14,8 @@ use super::journal;
 use super::pack_rows::CodeColumns;
 use super::values::{date, instant, known, micros, of_json};
 use super::{
-    Answer, Conflict, IfMatch, OrderRecord, Result, Store, StoreError, Tx, Writing, one_changed, order_number, within,
+    Answer, Conflict, IfMatch, OffRoadRecord, OrderRecord, Result, Store, StoreError, Tx, Writing, one_changed,
+    order_number, within,
 };
 
 /// A stored entry, with what was found when it was taken.
@@ -52,6 +53,10 @@ pub struct Desk {
     pub depot: Depot,
     /// Plans of its other open orders.
     pub booked: Vec<Booked>,
+    /// First and last days on which the car can be spared, from today on; none where nobody has told any.
+    pub spared: Vec<(NaiveDate, NaiveDate)>,
+    /// The car's times off the road.
+    pub off_road: Vec<OffRoadRecord>,
 }
 
 /// What an act looks at beside the order.
@@ -185,7 +190,9 @@ impl Tx {
             };
             booked.push(Booked { order: order_number(id), car, plan: plan_of(day, &plan)?, high_voltage: touches });
         }
-        Ok(Desk { depot, booked })
+        let spared = self.spared(order.vehicle_id, local_day(writing.now, order.zone)).await?;
+        let off_road = self.off_road_of(order.vehicle_id).await?;
+        Ok(Desk { depot, booked, spared, off_road })
     }
 
     /// A new version of an order to which something was added.

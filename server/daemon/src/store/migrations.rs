@@ -23,6 +23,7 @@ const STEPS: &[Step] = &[
     step!(3, "usage_fits", "0003_usage_fits.sql"),
     step!(4, "packs", "0004_packs.sql"),
     step!(5, "work", "0005_work.sql"),
+    step!(6, "events", "0006_events.sql"),
 ];
 
 /// File names of all migrations, as they stand in both folders.

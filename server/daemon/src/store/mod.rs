@@ -3,7 +3,10 @@
 //! One text per query wherever the two dialects agree; [`Store::pick`] chooses where they do not. A method is a
 //! whole use case and owns its transaction. Writes on SQLite go through one connection and begin IMMEDIATE.
 
+mod calendars;
+mod closing;
 mod depots;
+mod events;
 mod evidence;
 mod fits;
 mod forecasts;
@@ -19,7 +22,9 @@ mod off_road;
 mod orders;
 mod pack_logs;
 mod pack_rows;
+mod parts;
 mod procedures;
+mod reports;
 mod rows;
 mod rules;
 mod technicians;
@@ -37,25 +42,30 @@ use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 use sqlx::{PgPool, Postgres, Sqlite, SqlitePool, Transaction};
 
+pub use calendars::{CalendarRecord, NewCalendar};
+pub use closing::Closing;
 pub use depots::{DepotChange, DepotRecord};
+pub use events::{BREAKDOWN, EventFilter, EventRecord, NewEvent, NewWindow, StopCodes, WindowRecord};
 pub use evidence::{Desk, EntryRecord, Look, OrderFile};
 pub use fits::FitRecord;
 pub use forecasts::{CarLogs, ForecastRow, ListFilter, ListPosition, ListRow, Recast, Usual};
 pub use gear::{GearFilter, GearRecord};
 pub use hindsight::{DailyMetres, HindsightFilter, PastForecast};
 pub use idempotency::{Answer, Once};
-pub use journal::JournalLine;
+pub use journal::{JournalCheck, JournalLine};
 pub use keep::Swept;
 pub use keys::{KeyRecord, NewKey};
 pub use logs::{DutyRow, LogRows, OdometerRow, Refused, SeatRow, SentRow, ServiceRow, Tally};
 pub use migrations::file_names as migration_files;
-pub use off_road::{NewOffRoad, OffRoadRecord};
+pub use off_road::{AwayRecord, NewOffRoad, OffRoadRecord};
 pub use orders::{
     Doing, Joined, NewOrder, NextOrder, OrderFilter, OrderRecord, ProcedureName, RaisedOrder, order_number,
 };
 pub use pack_logs::{CheckRow, CodeRow, PackRow};
 pub use pack_rows::{CheckRecord, CodeRecord, PackFilter, PackRecord, PackRemoval};
+pub use parts::{CoreChange, CoreFilter, CoreRecord, NewPart, PartFilter, PartNeed, PartRecord, Receipt};
 pub use procedures::{NeedsText, ProcedureRecord, ProcedureText, RecordText, StepText};
+pub use reports::{DoneService, ReportFilter, WatchedCar};
 pub use rows::{DutyRecord, LogFilter, OdometerRecord, RowName, SeatRecord, ServiceRecord};
 pub use rules::{RuleChange, RuleRecord};
 pub use technicians::{TechnicianChange, TechnicianRecord};

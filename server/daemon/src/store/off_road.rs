@@ -5,7 +5,7 @@ use serde_json::json;
 
 use super::journal::Entry;
 use super::values::{date, day_number, micros};
-use super::{Answer, Conflict, Result, Store, Writing, read, within};
+use super::{Answer, Conflict, Result, Store, Tx, VehicleRecord, Writing, read, within};
 
 /// A car taken off the road.
 #[derive(Clone, Debug)]
@@ -33,6 +33,38 @@ pub struct OffRoadRecord {
     pub released: bool,
 }
 
+impl OffRoadRecord {
+    /// Whether the car is off the road on a day.
+    #[must_use]
+    pub fn covers(&self, on: NaiveDate) -> bool {
+        let off = &self.off_road;
+        !self.released && off.from <= on && (off.safety_hold || off.to.is_none_or(|to| on <= to))
+    }
+}
+
+/// A car that is off the road.
+#[derive(Clone, Debug)]
+pub struct AwayRecord {
+    /// The car.
+    pub unit: String,
+    /// Its depot.
+    pub depot: String,
+    /// Since when, until when and why.
+    pub time: OffRoadRecord,
+}
+
+#[derive(sqlx::FromRow)]
+struct AwayRow {
+    unit: String,
+    depot: String,
+    id: i64,
+    from_day: i64,
+    to_day: Option<i64>,
+    reason: String,
+    safety_hold: i64,
+    release_by: String,
+}
+
 type Row = (i64, i64, Option<i64>, String, i64, String, Option<i64>);
 
 const ADD: &str = "INSERT INTO off_road (vehicle_id, from_day, to_day, reason, safety_hold, release_by, created_us)
@@ -42,6 +74,13 @@ const LIST: &str = "SELECT id, from_day, to_day, reason, safety_hold, release_by
 const STANDING: &str = "SELECT id, from_day, to_day, reason, safety_hold, release_by, released_us FROM off_road
     WHERE vehicle_id = $1 AND released_us IS NULL AND from_day <= $2
         AND (to_day IS NULL OR to_day >= $2 OR safety_hold = 1) ORDER BY id";
+const AWAY: &str = "SELECT v.unit, d.code AS depot, o.id, o.from_day, o.to_day, o.reason, o.safety_hold, o.release_by
+    FROM off_road o JOIN vehicles v ON v.id = o.vehicle_id JOIN depots d ON d.id = v.depot_id
+    WHERE o.released_us IS NULL AND v.retired_day IS NULL AND o.from_day <= $1
+        AND (o.to_day IS NULL OR o.to_day >= $1 OR o.safety_hold = 1) AND (CAST($2 AS TEXT) IS NULL OR d.code = $2)
+        AND (CAST($3 AS BIGINT) IS NULL
+            OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $3 AND key_depots.depot_id = v.depot_id))
+    ORDER BY v.unit, o.id";
 const END: &str = "UPDATE off_road SET to_day = $2, released_us = $3 WHERE id = $1 AND released_us IS NULL";
 
 fn record((id, from, to, reason, hold, release_by, released): Row) -> Result<OffRoadRecord> {
@@ -58,14 +97,75 @@ fn record((id, from, to, reason, hold, release_by, released): Row) -> Result<Off
     })
 }
 
+impl Tx {
+    /// Takes a car off the road; the number of that time.
+    pub(super) async fn take_off_road(
+        &mut self,
+        car: &VehicleRecord,
+        new: &NewOffRoad,
+        writing: &Writing,
+    ) -> Result<i64> {
+        let id: i64 = within!(self, c => sqlx::query_scalar(ADD)
+            .bind(car.id).bind(day_number(new.from)).bind(new.to.map(day_number)).bind(&new.reason)
+            .bind(i64::from(new.safety_hold)).bind(new.release_by.join(",")).bind(micros(writing.now))
+            .fetch_one(c).await)?;
+        self.mark_stale(car.id, micros(writing.now)).await?;
+        self.journal(Entry {
+            at: writing.now,
+            actor: &writing.actor.name,
+            action: "vehicle off-road",
+            subject: format!("vehicle {}", car.unit),
+            depot_id: Some(car.depot_id),
+            before: None,
+            after: Some(json!({
+                "from": new.from, "to": new.to, "reason": new.reason, "safety_hold": new.safety_hold,
+                "release_by": new.release_by,
+            })),
+        })
+        .await?;
+        Ok(id)
+    }
+
+    /// A car's times off the road, oldest first.
+    pub(super) async fn off_road_of(&mut self, vehicle_id: i64) -> Result<Vec<OffRoadRecord>> {
+        let rows: Vec<Row> = within!(self, c => sqlx::query_as(LIST).bind(vehicle_id).fetch_all(c).await)?;
+        rows.into_iter().map(record).collect()
+    }
+
+    /// The times off the road that cover a day.
+    pub(super) async fn standing_off_road(&mut self, vehicle_id: i64, on: NaiveDate) -> Result<Vec<OffRoadRecord>> {
+        let rows: Vec<Row> = within!(self, c => sqlx::query_as(STANDING)
+            .bind(vehicle_id).bind(day_number(on)).fetch_all(c).await)?;
+        rows.into_iter().map(record).collect()
+    }
+}
+
 impl Store {
     /// A car's times off the road, oldest first.
     ///
     /// # Errors
     /// [`super::StoreError`] when the database fails or a row cannot be read.
     pub async fn off_road(&self, vehicle_id: i64) -> Result<Vec<OffRoadRecord>> {
-        let rows: Vec<Row> = read!(self, pool => sqlx::query_as(LIST).bind(vehicle_id).fetch_all(pool).await)?;
-        rows.into_iter().map(record).collect()
+        self.begin_read().await?.off_road_of(vehicle_id).await
+    }
+
+    /// Cars off the road on a day, by unit number.
+    ///
+    /// # Errors
+    /// [`super::StoreError`] when the database fails or a row cannot be read.
+    pub async fn cars_away(
+        &self,
+        on: NaiveDate,
+        depot: Option<&str>,
+        key_depots_of: Option<i64>,
+    ) -> Result<Vec<AwayRecord>> {
+        let rows: Vec<AwayRow> = read!(self, pool => sqlx::query_as(AWAY)
+            .bind(day_number(on)).bind(depot).bind(key_depots_of).fetch_all(pool).await)?;
+        let away = |row: AwayRow| {
+            let time = (row.id, row.from_day, row.to_day, row.reason, row.safety_hold, row.release_by, None);
+            Ok(AwayRecord { unit: row.unit, depot: row.depot, time: record(time)? })
+        };
+        rows.into_iter().map(away).collect()
     }
 
     /// Takes a car off the road.
@@ -84,24 +184,7 @@ impl Store {
             return Ok(before);
         }
         let car = tx.vehicle(unit, writing).await?;
-        let id: i64 = within!(&mut tx, c => sqlx::query_scalar(ADD)
-            .bind(car.id).bind(day_number(new.from)).bind(new.to.map(day_number)).bind(&new.reason)
-            .bind(i64::from(new.safety_hold)).bind(new.release_by.join(",")).bind(micros(writing.now))
-            .fetch_one(c).await)?;
-        tx.mark_stale(car.id, micros(writing.now)).await?;
-        tx.journal(Entry {
-            at: writing.now,
-            actor: &writing.actor.name,
-            action: "vehicle off-road",
-            subject: format!("vehicle {unit}"),
-            depot_id: Some(car.depot_id),
-            before: None,
-            after: Some(json!({
-                "from": new.from, "to": new.to, "reason": new.reason, "safety_hold": new.safety_hold,
-                "release_by": new.release_by,
-            })),
-        })
-        .await?;
+        let id = tx.take_off_road(&car, &new, writing).await?;
         tx.finish(writing, answer(&OffRoadRecord { id, off_road: new, released: false })).await
     }
 
@@ -124,14 +207,12 @@ impl Store {
             return Ok(before);
         }
         let car = tx.vehicle(unit, writing).await?;
-        let rows: Vec<Row> = within!(&mut tx, c => sqlx::query_as(STANDING)
-            .bind(car.id).bind(day_number(on)).fetch_all(c).await)?;
-        if rows.is_empty() {
+        let found = tx.standing_off_road(car.id, on).await?;
+        if found.is_empty() {
             return Err(Conflict::Rule(format!("the car is not off the road on {on}")).into());
         }
         let last_day = on.checked_sub_days(Days::new(1)).unwrap_or(on);
-        for row in rows {
-            let standing = record(row)?;
+        for standing in found {
             let hold = &standing.off_road;
             let named = hold.release_by.contains(&writing.actor.name);
             if hold.safety_hold && !named && !may_release_all {

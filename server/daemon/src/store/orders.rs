@@ -6,10 +6,12 @@ use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use serde_json::{Value, json};
 use ventmile_model::fleet::{
-    Completion, Declined, DistanceUnit, Kind, Metres, Missed, Order, Outcome, Pause, Status, local_day, parse_zone,
+    Code, CodeReport, Completion, Confirmed, Declined, DistanceUnit, ExpectedBack, Kind, Metres, Missed, Order,
+    Outcome, Pause, Refused, Status, TroubleCode, local_day, parse_zone,
 };
 use ventmile_model::work::{Procedure, Technician};
 
+use super::closing::{Closing, fan_is_done};
 use super::evidence::{Desk, Look, OrderFile, plan_of, stored_plan};
 use super::journal::Entry;
 use super::procedures::FOR_KIND;
@@ -73,6 +75,14 @@ pub struct OrderRecord {
     pub joined: Vec<Joined>,
     /// The procedure it was raised with.
     pub procedure: Option<ProcedureName>,
+    /// Minutes worked.
+    pub labour_minutes: Option<i64>,
+    /// What it cost, in cents.
+    pub cost: Option<i64>,
+    /// Parts taken from stock: number and quantity.
+    pub parts_used: Vec<(String, i64)>,
+    /// What is known of the car's codes on which it is stopped at once.
+    pub stop_codes: Vec<TroubleCode>,
     /// When it was last reopened: evidence from before no longer counts.
     pub reopened_at: Option<DateTime<Utc>>,
     /// Why an order is called for today, as the forecast says; empty when it no longer is.
@@ -174,6 +184,8 @@ pub struct Doing<'a> {
     pub quiet_until: Option<DateTime<Utc>>,
     /// What the act looks at beside the order.
     pub look: Look,
+    /// What is told beside how it ended, when it is completed.
+    pub closing: &'a Closing,
 }
 
 #[derive(sqlx::FromRow)]
@@ -219,6 +231,14 @@ struct Row {
     missed: String,
     counts_from_us: Option<i64>,
     reopened_us: Option<i64>,
+    labour_minutes: Option<i64>,
+    cost: Option<i64>,
+    parts_used: String,
+    slot: Option<String>,
+    refused: String,
+    back_us: Option<i64>,
+    back_reason: Option<String>,
+    stop_codes: Option<String>,
 }
 
 macro_rules! select {
@@ -229,7 +249,10 @@ macro_rules! select {
                 w.started_us, d.distance_unit, w.outcome, w.done_us, w.done_metres, w.done_by, w.note, w.closing_reason, w.created_us,
                 w.changed_us, d.zone, v.model, w.procedure_id, p.code AS procedure_code, p.version AS procedure_version,
                 w.joined, w.lease_until_us, w.declined, w.paused_us, w.paused_reason, w.plan_day, w.plan, w.missed,
-                w.counts_from_us, w.reopened_us
+                w.counts_from_us, w.reopened_us, w.labour_minutes, w.cost, w.parts_used, w.slot, w.refused, w.back_us, w.back_reason,
+                (SELECT string_agg(c.code || ' ' || c.state || ' ' || CAST(c.at_us AS TEXT), ',') FROM trouble_codes c
+                    WHERE c.vehicle_id = w.vehicle_id AND substr(c.code, 1, 5) IN ('P0AA6', 'P0A7E')
+                        AND c.voided_us IS NULL) AS stop_codes
             FROM work_orders w JOIN vehicles v ON v.id = w.vehicle_id JOIN depots d ON d.id = w.depot_id
                 LEFT JOIN procedures p ON p.id = w.procedure_id
                 LEFT JOIN forecasts f ON f.vehicle_id = w.vehicle_id AND f.kind = w.kind ",
@@ -305,7 +328,8 @@ const CHANGE: &str =
     "UPDATE work_orders SET status = $2, assigned_to = $3, started_us = $4, outcome = $5, done_us = $6,
         done_metres = $7, done_by = $8, note = $9, closing_reason = $10, quiet_until_us = $11, changed_us = $12,
         lease_until_us = $14, declined = $15, paused_us = $16, paused_reason = $17, plan_day = $18, plan = $19,
-        missed = $20, counts_from_us = $21, reopened_us = $22, version = version + 1
+        missed = $20, counts_from_us = $21, reopened_us = $22, slot = $23, refused = $24, back_us = $25,
+        back_reason = $26, version = version + 1
     WHERE id = $1 AND version = $13";
 const REFER: &str = "UPDATE work_orders SET external_ref = $2, external_key_id = $3, changed_us = $4,
         version = version + 1
@@ -368,6 +392,9 @@ impl TryFrom<Row> for OrderRecord {
         let declined: Vec<(String, String, i64)> = of_json("work_orders.declined", &row.declined)?;
         let missed: Vec<(i64, String)> = of_json("work_orders.missed", &row.missed)?;
         let joined: Vec<(String, String, i64)> = of_json("work_orders.joined", &row.joined)?;
+        let refused: Vec<(i64, String, String)> = of_json("work_orders.refused", &row.refused)?;
+        let slot: Option<(String, i64)> =
+            row.slot.as_deref().map(|text| of_json("work_orders.slot", text)).transpose()?;
         let name = row.procedure_code.zip(row.procedure_version);
         let completion = match (&row.outcome, row.done_us) {
             (Some(outcome), Some(done_us)) => Some(Completion {
@@ -406,8 +433,21 @@ impl TryFrom<Row> for OrderRecord {
                     .into_iter()
                     .map(|(day, reason)| Ok(Missed { on: date("work_orders.missed", day)?, reason }))
                     .collect::<Result<_>>()?,
+                confirmed: slot
+                    .map(|(by, at)| Ok::<_, StoreError>(Confirmed { by, at: instant("work_orders.slot", at)? }))
+                    .transpose()?,
+                refused: refused
+                    .into_iter()
+                    .map(|(day, by, reason)| Ok(Refused { on: date("work_orders.refused", day)?, by, reason }))
+                    .collect::<Result<_>>()?,
+                back: at("work_orders.back_us", row.back_us)?
+                    .map(|at| ExpectedBack { at, reason: row.back_reason.unwrap_or_default() }),
                 counts_from: at("work_orders.counts_from_us", row.counts_from_us)?,
             },
+            labour_minutes: row.labour_minutes,
+            cost: row.cost,
+            parts_used: of_json("work_orders.parts_used", &row.parts_used)?,
+            stop_codes: row.stop_codes.iter().flat_map(|all| all.split(',')).map(stop_code).collect::<Result<_>>()?,
             zone: known("depots.zone", &row.zone, parse_zone(&row.zone))?,
             model: row.model,
             joined: joined
@@ -429,6 +469,18 @@ impl TryFrom<Row> for OrderRecord {
     }
 }
 
+/// A trouble code as the query gathers it: code, state and microseconds.
+pub(super) fn stop_code(text: &str) -> Result<TroubleCode> {
+    let mut parts = text.split(' ');
+    let mut part = || known("trouble_codes", text, parts.next());
+    let (code, state, at) = (part()?, part()?, part()?);
+    Ok(TroubleCode {
+        code: known("trouble_codes.code", code, Code::parse(code).ok())?,
+        state: known("trouble_codes.state", state, CodeReport::parse(state))?,
+        at: instant("trouble_codes.at_us", known("trouble_codes.at_us", at, at.parse().ok())?)?,
+    })
+}
+
 fn journal_view(order: &Order) -> Value {
     json!({
         "status": order.status.as_str(), "assigned_to": order.assigned_to, "closing_reason": order.closing_reason,
@@ -442,6 +494,9 @@ fn journal_view(order: &Order) -> Value {
             "on": plan.on, "start": plan.start, "minutes": plan.minutes, "bay": plan.bay, "technicians": plan.technicians,
         })),
         "missed": order.missed.iter().map(|missed| json!({"on": missed.on, "reason": missed.reason})).collect::<Vec<_>>(),
+        "confirmed_by": order.confirmed.as_ref().map(|confirmed| confirmed.by.as_str()),
+        "refused": order.refused.iter().map(|no| json!({"on": no.on, "by": no.by, "reason": no.reason})).collect::<Vec<_>>(),
+        "expected_back": order.back.as_ref().map(|back| json!({"at": back.at, "reason": back.reason})),
     })
 }
 
@@ -553,6 +608,32 @@ impl Tx {
         Ok(record)
     }
 
+    /// Raises an order for a car, or joins the one of the kind that is open; and whether it is new.
+    pub(super) async fn raise_or_join(
+        &mut self,
+        new: &NewOrder,
+        car: &VehicleRecord,
+        writing: &Writing,
+    ) -> Result<(OrderRecord, bool)> {
+        if let Some(day) = car.retired_on {
+            return Err(Conflict::Rule(format!("the car was retired on {day}")).into());
+        }
+        let open = self.open_order(car.id, new.kind).await?;
+        self.check_reference(new.external_ref.as_deref(), open, writing).await?;
+        let added = match open {
+            Some(_) => None,
+            None => self.insert_order(new, car, writing).await?,
+        };
+        let Some(id) = added else {
+            // Nothing was added: an order of the kind is open, or was opened by another at this moment.
+            let open = self.open_order(car.id, new.kind).await?.ok_or_else(reference_taken)?;
+            return Ok((self.join_order(open, new, writing).await?, false));
+        };
+        let record = self.reread(id).await?;
+        self.journal_order("work-order raise", None, &record, writing).await?;
+        Ok((record, true))
+    }
+
     /// The technician who asks for the next order.
     async fn taker(&mut self, code: &str, writing: &Writing) -> Result<Technician> {
         match self.technician(code, writing).await {
@@ -597,7 +678,9 @@ impl Tx {
         let done = new.completion.as_ref();
         let declined: Value = new.declined.iter().map(|no| json!([no.by, no.reason, micros(no.at)])).collect();
         let missed: Value = new.missed.iter().map(|missed| json!([day_number(missed.on), missed.reason])).collect();
-        let (declined, missed) = (declined.to_string(), missed.to_string());
+        let refused: Value = new.refused.iter().map(|no| json!([day_number(no.on), no.by, no.reason])).collect();
+        let (declined, missed, refused) = (declined.to_string(), missed.to_string(), refused.to_string());
+        let slot = new.confirmed.as_ref().map(|confirmed| json!([confirmed.by, micros(confirmed.at)]).to_string());
         let reopens = !old.order.status.is_open() && new.status.is_open();
         let reopened = if reopens { Some(now) } else { old.reopened_at };
         let changed: Result<u64, sqlx::Error> = within!(self, c => sqlx::query(CHANGE)
@@ -610,7 +693,8 @@ impl Tx {
             .bind(new.paused.as_ref().map(|pause| pause.reason.as_str()))
             .bind(new.plan.as_ref().map(|plan| day_number(plan.on)))
             .bind(new.plan.as_ref().map(|plan| stored_plan(plan).to_string())).bind(&missed)
-            .bind(new.counts_from.map(micros)).bind(reopened.map(micros))
+            .bind(new.counts_from.map(micros)).bind(reopened.map(micros)).bind(slot).bind(&refused)
+            .bind(new.back.as_ref().map(|back| micros(back.at))).bind(new.back.as_ref().map(|back| back.reason.as_str()))
             .execute(c).await.map(|done| done.rows_affected()));
         let changed = changed.map_err(|error| {
             StoreError::or_exists(error, || {
@@ -621,12 +705,14 @@ impl Tx {
     }
 
     /// What the act does to the interval: a completed service is a past service, a reopened one no longer is.
-    async fn follow_up(&mut self, old: &OrderRecord, new: &Order, now: DateTime<Utc>) -> Result<()> {
+    async fn follow_up(&mut self, old: &OrderRecord, new: &Order, file: &OrderFile, now: DateTime<Utc>) -> Result<()> {
         if old.order.completion.is_some() && new.completion.is_none() {
             within!(self, c => sqlx::query(SERVICE_UNDONE).bind(old.id).bind(micros(now))
                 .execute(c).await.map(drop))?;
         }
-        if let Some(done) = new.completion.as_ref().filter(|done| done.outcome == Outcome::Serviced) {
+        // A new pack alone restarts nothing: the fan must have been serviced with it.
+        let counts = old.kind != Kind::PackReplacement || fan_is_done(old, file);
+        if let Some(done) = new.completion.as_ref().filter(|done| done.outcome == Outcome::Serviced && counts) {
             let mut at_us = micros(done.at);
             while self.add_service(old, done, at_us, now).await? == 0 {
                 at_us += 1;
@@ -694,24 +780,8 @@ impl Store {
             return Ok(before);
         }
         let car = tx.vehicle(&new.unit, writing).await?;
-        if let Some(day) = car.retired_on {
-            return Err(Conflict::Rule(format!("the car was retired on {day}")).into());
-        }
-        let open = tx.open_order(car.id, new.kind).await?;
-        tx.check_reference(new.external_ref.as_deref(), open, writing).await?;
-        let added = match open {
-            Some(_) => None,
-            None => tx.insert_order(&new, &car, writing).await?,
-        };
-        let Some(id) = added else {
-            // Nothing was added: an order of the kind is open, or was opened by another at this moment.
-            let open = tx.open_order(car.id, new.kind).await?.ok_or_else(reference_taken)?;
-            let record = tx.join_order(open, &new, writing).await?;
-            return tx.finish(writing, answer(&record, false)).await;
-        };
-        let record = tx.reread(id).await?;
-        tx.journal_order("work-order raise", None, &record, writing).await?;
-        tx.finish(writing, answer(&record, true)).await
+        let (record, is_new) = tx.raise_or_join(&new, &car, writing).await?;
+        tx.finish(writing, answer(&record, is_new)).await
     }
 
     /// Raises an order for every car whose forecast calls for one and that has none open. A car registered after
@@ -771,7 +841,8 @@ impl Store {
         let new = act(&old, &file, desk.as_ref())?;
         doing.if_match.check(old.version)?;
         tx.save_order(&old, &new, doing.quiet_until.map(micros), writing.now).await?;
-        tx.follow_up(&old, &new, writing.now).await?;
+        tx.follow_up(&old, &new, &file, writing.now).await?;
+        tx.close_books(&old, &new, doing.closing, &file, writing).await?;
         let record = tx.reread(old.id).await?;
         tx.journal_order(doing.action, Some(&old), &record, writing).await?;
         tx.finish(writing, answer(&record)).await

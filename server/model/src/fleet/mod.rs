@@ -19,7 +19,10 @@ pub use code_log::{CodeLog, CodeReport, CodeState, Standing, Trips, TroubleCode}
 pub use day::{day_start, local_day};
 pub use depot::{DayHours, Depot, OpeningHours, is_north_american, parse_zone};
 pub use fault::FieldFault;
-pub use order::{Act, Completion, Declined, Missed, Order, Outcome, Partstat, Pause, Plan, Refusal, Status};
+pub use order::{
+    Act, Completion, Confirmed, Declined, ExpectedBack, Missed, Order, Outcome, Partstat, Pause, Plan, Refusal,
+    Refused, Status,
+};
 pub use pack::{Chemistry, Layout, PackType, SpreadLimits};
 pub use pack_check::PackCheck;
 pub use pack_life::{PackLife, Removal, RemovedBecause};

@@ -3,9 +3,10 @@
 use std::fmt;
 use std::ops::Range;
 
-use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Timelike, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, TimeZone, Timelike, Utc};
+use chrono_tz::Tz;
 
-use super::Metres;
+use super::{Metres, day_start};
 
 /// Status of a work order, as RFC 5545 names the states of a to-do.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -154,6 +155,20 @@ pub struct Plan {
 }
 
 impl Plan {
+    /// When it begins; a time that clocks skip counts from the day's start.
+    #[must_use]
+    pub fn starts_at(&self, zone: Tz) -> DateTime<Utc> {
+        let local = zone.from_local_datetime(&self.on.and_time(self.start)).earliest();
+        let counted = || day_start(self.on, zone) + TimeDelta::minutes(self.minutes_of_day().start.into());
+        local.map_or_else(counted, |at| at.to_utc())
+    }
+
+    /// When bay and people are free again.
+    #[must_use]
+    pub fn ends_at(&self, zone: Tz) -> DateTime<Utc> {
+        self.starts_at(zone) + TimeDelta::minutes(self.minutes.into())
+    }
+
     /// The minutes of the day it takes; one that runs past midnight ends later than 24 h.
     #[must_use]
     pub fn minutes_of_day(&self) -> Range<u32> {
@@ -175,6 +190,35 @@ pub struct Missed {
     /// The day planned.
     pub on: NaiveDate,
     /// Why, such as that the car did not come.
+    pub reason: String,
+}
+
+/// The dispatcher's answer to a planned slot.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Confirmed {
+    /// Who confirmed that the car will be there.
+    pub by: String,
+    /// When.
+    pub at: DateTime<Utc>,
+}
+
+/// A planned slot that the dispatcher refused.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Refused {
+    /// The day planned.
+    pub on: NaiveDate,
+    /// Who refused.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+}
+
+/// When a car will be back, where it takes longer than planned.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ExpectedBack {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// Why it takes longer.
     pub reason: String,
 }
 
@@ -201,6 +245,12 @@ pub struct Order {
     pub plan: Option<Plan>,
     /// Planned days that went by.
     pub missed: Vec<Missed>,
+    /// The dispatcher's word that the car will be there as planned.
+    pub confirmed: Option<Confirmed>,
+    /// Slots that the dispatcher refused.
+    pub refused: Vec<Refused>,
+    /// When the car will be back, where it takes longer than planned.
+    pub back: Option<ExpectedBack>,
     /// When work was last begun, resumed or handed over: a gate counts no evidence from before, since nobody has kept an
     /// eye on the car throughout.
     pub counts_from: Option<DateTime<Utc>>,
@@ -251,6 +301,20 @@ pub enum Act {
         /// Why.
         reason: String,
     },
+    /// The dispatcher will bring the car as planned.
+    Confirm {
+        /// Who.
+        by: String,
+    },
+    /// The dispatcher cannot spare the car then: the order waits for another plan.
+    Refuse {
+        /// Who.
+        by: String,
+        /// Why.
+        reason: String,
+    },
+    /// The work takes longer: the car will be back later than planned.
+    Overrun(ExpectedBack),
     /// Begin the work.
     Start {
         /// Who begins; may be left out when the order is taken.
@@ -307,6 +371,11 @@ pub enum Refusal {
         /// That day.
         on: NaiveDate,
     },
+    /// The car cannot be back before now.
+    BackBefore {
+        /// The time told.
+        at: DateTime<Utc>,
+    },
 }
 
 impl fmt::Display for Refusal {
@@ -323,6 +392,7 @@ impl fmt::Display for Refusal {
             Self::ToSelf => out.write_str("an order is handed to somebody else"),
             Self::NoPlan => out.write_str("the order is not planned for a day"),
             Self::NotYet { on } => write!(out, "the order is planned for {on}, which has not come"),
+            Self::BackBefore { at } => write!(out, "{at} has gone by: say when the car will be back"),
             Self::NoOdometer => {
                 out.write_str("outcome `serviced` needs `odometer` and `distance_unit`: the interval restarts there")
             }
@@ -351,13 +421,21 @@ impl Act {
             Self::Resume { .. } => "resume",
             Self::Plan(_) => "plan",
             Self::Missed { .. } => "missed",
+            Self::Confirm { .. } => "confirm-slot",
+            Self::Refuse { .. } => "refuse-slot",
+            Self::Overrun(_) => "expected-back",
         }
     }
 
     const fn allowed(&self) -> &'static [Status] {
         match self {
-            Self::Accept { .. } | Self::Decline { .. } | Self::Start { .. } | Self::Missed { .. } => QUEUED,
-            Self::Complete(_) | Self::Cancel { .. } | Self::Plan(_) | Self::HandOver { .. } => OPEN,
+            Self::Accept { .. }
+            | Self::Decline { .. }
+            | Self::Start { .. }
+            | Self::Missed { .. }
+            | Self::Confirm { .. }
+            | Self::Refuse { .. } => QUEUED,
+            Self::Complete(_) | Self::Cancel { .. } | Self::Plan(_) | Self::HandOver { .. } | Self::Overrun(_) => OPEN,
             Self::Pause { .. } | Self::Resume { .. } => BEGUN,
             Self::Reopen { .. } => CLOSED,
         }
@@ -379,6 +457,9 @@ impl Order {
             paused: None,
             plan: None,
             missed: Vec::new(),
+            confirmed: None,
+            refused: Vec::new(),
+            back: None,
             counts_from: None,
         }
     }
@@ -434,8 +515,12 @@ impl Order {
             Act::HandOver { by, to } => order.handed_over(by, to, now),
             Act::Pause { by, reason } => order.rested(by, Pause { reason, at: now }),
             Act::Resume { by } => order.resumed(by, now),
-            Act::Plan(plan) => Ok(Self { plan: Some(plan), ..order }),
+            Act::Plan(plan) => Ok(Self { plan: Some(plan), confirmed: None, back: None, ..order }),
             Act::Missed { today, reason } => order.missed(today, reason),
+            Act::Confirm { by } => order.confirmed(Confirmed { by, at: now }),
+            Act::Refuse { by, reason } => order.refused(by, reason),
+            Act::Overrun(back) if back.at < now => Err(Refusal::BackBefore { at: back.at }),
+            Act::Overrun(back) => Ok(Self { back: Some(back), ..order }),
             Act::Complete(completion) => order.completed(completion),
             Act::Cancel { reason } => {
                 Ok(Self { status: Status::Cancelled, closing_reason: Some(reason), ..order.put_down() })
@@ -497,7 +582,18 @@ impl Order {
             return Err(Refusal::NotYet { on });
         }
         self.missed.push(Missed { on, reason });
-        Ok(self)
+        Ok(Self { confirmed: None, back: None, ..self })
+    }
+
+    fn confirmed(self, confirmed: Confirmed) -> Result<Self, Refusal> {
+        self.plan.as_ref().ok_or(Refusal::NoPlan)?;
+        Ok(Self { confirmed: Some(confirmed), ..self })
+    }
+
+    fn refused(mut self, by: String, reason: String) -> Result<Self, Refusal> {
+        let on = self.plan.take().ok_or(Refusal::NoPlan)?.on;
+        self.refused.push(Refused { on, by, reason });
+        Ok(Self { confirmed: None, back: None, ..self })
     }
 
     fn completed(self, completion: Completion) -> Result<Self, Refusal> {
@@ -510,7 +606,7 @@ impl Order {
 
     /// Nothing that concerned the open order stands any more.
     fn put_down(self) -> Self {
-        Self { lease_until: None, paused: None, plan: None, ..self }
+        Self { lease_until: None, paused: None, plan: None, confirmed: None, back: None, ..self }
     }
 
     fn hand_to(&self, by: String) -> Result<String, Refusal> {
