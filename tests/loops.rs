@@ -114,6 +114,53 @@ async fn workers_share_the_stale_cars(engine: Engine) {
     assert_eq!(list["items"].as_array().unwrap().len(), 40);
 }
 
+/// On Postgres two transactions that took a car's things in different orders would wait for each other until one is killed.
+async fn acts_and_recasts_of_the_same_cars_do_not_get_in_each_others_way(engine: Engine) {
+    const CARS: usize = 6;
+    let (app, manager) = fleet(engine).await;
+    for number in 0..CARS {
+        car(&manager, &format!("C{number}"), "NORTH").await;
+    }
+    let recasting = {
+        let app = app.app.clone();
+        tokio::spawn(async move {
+            for _ in 0..120 {
+                app.store.mark_every_car(app.now()).await.unwrap();
+                app.recast_all().await.unwrap();
+            }
+        })
+    };
+    let acting = (0..CARS).map(|number| {
+        let manager = manager.clone();
+        tokio::spawn(async move {
+            let unit = format!("C{number}");
+            let raised = json!({"unit": unit, "kind": "fan-service", "reason": "noise"});
+            let order =
+                manager.send("/v1/work-orders", raised).await.expect(201)["number"].as_str().unwrap().to_owned();
+            for round in 0..12 {
+                let path = format!("/v1/vehicles/{unit}/move");
+                let depot = if round % 2 == 0 { "WEST" } else { "NORTH" };
+                let car = manager.get(&format!("/v1/vehicles/{unit}")).await;
+                let to = json!({"depot": depot, "on": format!("2026-03-{:02}", 1 + round)});
+                manager.post(&path).once().if_match(&car.etag()).json(&to).send().await.expect(200);
+                manager.act(&order, "accept", json!({"by": "Dee"})).await.expect(200);
+                let told = json!({"unit": unit, "at": "2026-03-18T12:00:00Z", "told": "stood still", "by": "Dee"});
+                manager.send("/v1/breakdowns", told).await.expect(201);
+                manager.send(&format!("/v1/vehicles/{unit}/return-to-service"), json!({})).await.expect(200);
+                manager.act(&order, "decline", json!({"by": "Dee", "reason": "no time"})).await.expect(200);
+            }
+            let car = manager.get(&format!("/v1/vehicles/{unit}")).await;
+            let gone = json!({"on": "2026-03-18", "reason": "sold"});
+            let path = format!("/v1/vehicles/{unit}/retire");
+            manager.post(&path).once().if_match(&car.etag()).json(&gone).send().await.expect(200);
+        })
+    });
+    for task in acting.collect::<Vec<_>>() {
+        task.await.unwrap();
+    }
+    recasting.await.unwrap();
+}
+
 async fn loops_at_once_raise_an_order_once(engine: Engine) {
     let (app, manager) = fleet(engine).await;
     for unit in 0..10 {
@@ -319,6 +366,7 @@ crate::on_both!(
     a_slow_worker_does_not_take_away_a_later_mark,
     an_abandoned_claim_is_taken_up_again,
     workers_share_the_stale_cars,
+    acts_and_recasts_of_the_same_cars_do_not_get_in_each_others_way,
     loops_at_once_raise_an_order_once,
     a_new_local_day_makes_forecasts_anew_depot_by_depot,
     changes_that_move_dates_make_cars_stale,

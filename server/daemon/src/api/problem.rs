@@ -132,10 +132,10 @@ impl Problem {
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", "Internal error", detail)
     }
 
-    fn unavailable() -> Self {
-        let detail = "the database cannot be reached at the moment; nothing was done, try again";
+    fn unavailable(why: &str, retry_after: &'static str) -> Self {
+        let detail = format!("{why}; nothing was done, try again");
         Self::new(StatusCode::SERVICE_UNAVAILABLE, "unavailable", "Not available", detail)
-            .header(header::RETRY_AFTER, "5")
+            .header(header::RETRY_AFTER, retry_after)
     }
 }
 
@@ -200,7 +200,13 @@ impl From<StoreError> for Problem {
             StoreError::Conflict(conflict) => conflict.into(),
             error => {
                 tracing::error!(%error, "request failed");
-                if error.is_away() { Self::unavailable() } else { Self::internal() }
+                if error.is_away() {
+                    Self::unavailable("the database cannot be reached at the moment", "5")
+                } else if error.is_collision() {
+                    Self::unavailable("another request was at the same things", "1")
+                } else {
+                    Self::internal()
+                }
             }
         }
     }

@@ -348,6 +348,10 @@ impl Store {
             return Ok(before);
         }
         let car = tx.vehicle(&new.unit, writing).await?;
+        if new.what == BREAKDOWN {
+            tx.hold_orders(&[car.id]).await?;
+            tx.mark_stale(car.id, micros(writing.now)).await?;
+        }
         let order = tx.order_for(&new, &car, writing).await?;
         let off_road = if new.what == BREAKDOWN { tx.broke_down(&new, &car, writing).await? } else { None };
         let id: i64 = within!(&mut tx, c => sqlx::query_scalar(ADD_EVENT)

@@ -533,11 +533,13 @@ impl Store {
     /// [`StoreError`] when the database fails; nothing is saved then.
     pub async fn save_forecasts(&self, recast: &Recast, now: DateTime<Utc>) -> Result<()> {
         let Recast { rows, gone, record, settle, packs } = recast;
+        let claims: BTreeSet<_> =
+            rows.iter().map(|row| (row.vehicle_id, row.mark)).chain(gone.iter().copied()).collect();
         let mut tx = self.begin().await?;
+        tx.hold_orders(&claims.iter().map(|(vehicle_id, _)| *vehicle_id).collect::<Vec<_>>()).await?;
         // In the order in which posts mark cars stale, or the two would wait for each other on Postgres.
         let mut still = HashSet::new();
-        let claims = rows.iter().map(|row| (row.vehicle_id, row.mark)).chain(gone.iter().copied());
-        for (vehicle_id, mark) in claims.collect::<BTreeSet<_>>() {
+        for (vehicle_id, mark) in claims {
             if tx.end_claim(vehicle_id, mark).await? {
                 still.insert(vehicle_id);
             }

@@ -213,9 +213,11 @@ impl StoreError {
 
     /// Whether another transaction made this one fail, so that it may be tried again: deadlock or serialization failure
     /// (SQLSTATE 40P01, 40001).
-    fn is_collision(&self) -> bool {
+    #[must_use]
+    pub fn is_collision(&self) -> bool {
         match self {
             Self::Database(sqlx::Error::Database(fault)) => matches!(fault.code().as_deref(), Some("40P01" | "40001")),
+            Self::Write(inner) => inner.is_collision(),
             _ => false,
         }
     }

@@ -303,6 +303,10 @@ macro_rules! open_order {
 
 const OPEN_SQLITE: &str = open_order!("");
 const OPEN_POSTGRES: &str = open_order!("FOR UPDATE");
+const HOLD: &str = "SELECT id FROM work_orders
+    WHERE vehicle_id IN (SELECT value::bigint FROM jsonb_array_elements_text(CAST($1 AS jsonb)) AS value)
+        AND status IN ('needs-action', 'in-process')
+    ORDER BY id FOR UPDATE";
 const JOIN: &str = "UPDATE work_orders SET joined = $2, external_ref = COALESCE($3, external_ref),
         external_key_id = COALESCE($4, external_key_id), changed_us = $5, version = version + 1
     WHERE id = $1 AND version = $6";
@@ -551,6 +555,16 @@ impl Tx {
             Some(id) if Some(id) != own => Err(reference_taken().into()),
             _ => Ok(()),
         }
+    }
+
+    /// Keeps every other transaction from the open orders of these cars until this one ends. Whoever touches several
+    /// things of a car takes them in the same order: open orders, stale mark, all else, journal; or two would wait for
+    /// each other on Postgres. SQLite has one writer at a time.
+    pub(super) async fn hold_orders(&mut self, cars: &[i64]) -> Result<()> {
+        if let Tx::Postgres(inner) = self {
+            sqlx::query(HOLD).bind(json!(cars).to_string()).execute(&mut **inner).await?;
+        }
+        Ok(())
     }
 
     /// The open order of this kind for the car; nobody closes it meanwhile.

@@ -419,8 +419,8 @@ impl Store {
         tx.save_vehicle(&old, &new, now_us).await?;
         within!(&mut tx, c => sqlx::query(MOVE_ORDERS).bind(old.id).bind(target.id).bind(now_us)
             .execute(c).await.map(drop))?;
-        within!(&mut tx, c => sqlx::query(MOVE_FORECASTS).bind(old.id).bind(target.id).execute(c).await.map(drop))?;
         tx.mark_stale(old.id, now_us).await?;
+        within!(&mut tx, c => sqlx::query(MOVE_FORECASTS).bind(old.id).bind(target.id).execute(c).await.map(drop))?;
         tx.journal_vehicle("vehicle move", Some(&old), &new, writing).await?;
         tx.finish(writing, answer(&new)).await
     }
@@ -458,6 +458,7 @@ impl Store {
             ..old.clone()
         };
         let now_us = micros(writing.now);
+        tx.hold_orders(&[old.id]).await?;
         tx.save_vehicle(&old, &new, now_us).await?;
         within!(&mut tx, c => sqlx::query(GIVE_UP_UNIT).bind(old.id).bind(day_number(on))
             .execute(c).await.map(drop))?;
