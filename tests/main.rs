@@ -22,6 +22,7 @@ mod packs;
 mod parts;
 mod process;
 mod register;
+mod rights;
 mod smoke;
 mod usage;
 mod what_if;
