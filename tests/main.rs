@@ -13,6 +13,7 @@ mod events;
 mod fences;
 mod forecast;
 mod hindsight;
+mod limits;
 mod logs;
 mod loops;
 mod migrations;

@@ -134,6 +134,12 @@ impl Call {
         self
     }
 
+    /// As if it came over a connection from this address.
+    pub fn from(mut self, address: [u8; 4]) -> Self {
+        self.builder = self.builder.extension(ventmile::listen::Remote(address.into()));
+        self
+    }
+
     /// An Idempotency-Key of its own.
     pub fn once(self) -> Self {
         let key = format!("\"k{}\"", NUMBER.fetch_add(1, Ordering::Relaxed));
