@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde_json::Value;
 
-fn document() -> Value {
+pub fn document() -> Value {
     serde_json::from_str(&ventmile::api::document_text()).unwrap()
 }
 
@@ -45,11 +45,11 @@ fn it_is_openapi_3_1() {
 
 #[test]
 fn operation_ids_are_unique_and_read_verb_resource() {
-    const VERBS: [&str; 35] = [
+    const VERBS: [&str; 36] = [
         "accept", "add", "ask", "cancel", "change", "complete", "decline", "get", "hand", "issue", "list", "miss",
         "move", "override", "pause", "post", "raise", "record", "remove", "reopen", "resume", "retire", "return",
         "rule", "start", "take", "void", "plan", "confirm", "refuse", "expect", "report", "revoke", "withdraw",
-        "receive",
+        "receive", "rotate",
     ];
     let mut seen = HashSet::new();
     for (path, _, operation) in operations(&document()) {

@@ -58,7 +58,7 @@ pub async fn shop(engine: Engine) -> Shop {
 }
 
 /// What is recorded at each step of the pack replacement when all goes well.
-fn body(step: u32) -> Value {
+pub fn body(step: u32) -> Value {
     let records = match step {
         1 => json!({"maker_procedure": "MP 4", "new_part_type": "P-14", "new_serial": "N-1", "bay": "fenced"}),
         2 => json!({"codes_before": "P0A80", "charge": 60, "pack_temperature": 24.5}),

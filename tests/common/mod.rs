@@ -134,6 +134,12 @@ impl Call {
         self
     }
 
+    /// As if it came over a connection from this address.
+    pub fn from(mut self, address: [u8; 4]) -> Self {
+        self.builder = self.builder.extension(ventmile::listen::Remote(address.into()));
+        self
+    }
+
     /// An Idempotency-Key of its own.
     pub fn once(self) -> Self {
         let key = format!("\"k{}\"", NUMBER.fetch_add(1, Ordering::Relaxed));
@@ -163,6 +169,10 @@ impl Call {
 }
 
 impl Client {
+    pub fn key(&self) -> &str {
+        &self.key
+    }
+
     pub fn call(&self, method: Method, path: &str) -> Call {
         let mut builder = Request::builder().method(method).uri(path);
         if !self.key.is_empty() {
@@ -204,6 +214,15 @@ pub struct TestApp {
     pub database: Database,
 }
 
+/// Another process on a test's database.
+pub struct Second(Router);
+
+impl Second {
+    pub fn client_with(&self, key: &str) -> Client {
+        Client { router: self.0.clone(), key: key.to_owned() }
+    }
+}
+
 pub fn instant(text: &str) -> DateTime<Utc> {
     text.parse().unwrap()
 }
@@ -226,6 +245,12 @@ impl TestApp {
         let this = Self { app, clock, router, database };
         let client = this.client(&Scope::ALL, &[]).await;
         (this, client)
+    }
+
+    /// A second process on the same database and clock.
+    pub async fn again(&self) -> Second {
+        let app = App::open((*self.app.settings).clone(), self.clock.clone()).await.unwrap();
+        Second(ventmile::api::router(app))
     }
 
     /// A client whose key has these scopes at these depots.

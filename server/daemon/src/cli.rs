@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use chrono::TimeDelta;
+use chrono::{DateTime, TimeDelta, Utc};
 use clap::{Args, Parser, Subcommand};
 use futures_util::TryStreamExt;
 use indicatif::{ProgressBar, ProgressStyle};
@@ -13,14 +13,14 @@ use tokio_util::sync::CancellationToken;
 
 use crate::api::import::{Log, import, refused_line};
 use crate::api::journal::export;
-use crate::app::keys::Scope;
+use crate::app::keys::{REMEMBERED, Scope, bare};
 use crate::app::work::read_procedure;
 use crate::app::{App, usage_settings};
 use crate::backtest::{self, Absent, Limits};
 use crate::clock::SystemClock;
 use crate::config::{Config, Settings};
 use crate::serve::{Server, stop_on_signal};
-use crate::store::{Store, Tally};
+use crate::store::{KeyRecord, Store, Tally};
 use crate::{demo, telemetry};
 
 /// Ventmile: when each hybrid car's battery cooling fan falls due for service.
@@ -152,6 +152,14 @@ enum KeyCommand {
     },
     /// List the keys.
     List,
+    /// Give a key a new secret; it is shown once.
+    Rotate {
+        /// What it is called.
+        name: String,
+        /// Hours for which the secret it has works beside the new one.
+        #[arg(long, value_name = "HOURS", default_value_t = 24)]
+        overlap_hours: u32,
+    },
     /// Revoke a key.
     Revoke {
         /// What it is called.
@@ -299,26 +307,36 @@ async fn key(common: &Common, command: KeyCommand) -> Result<(), Failure> {
             println!("{}", app.new_key(&name, &scopes, &depots, ends).await?);
         }
         KeyCommand::List => {
-            println!("{:<24} {:<28} {:<20} state", "name", "may", "depots");
-            for key in app.store.keys().await? {
-                let state = match (key.revoked_at, key.expires_at) {
-                    (Some(at), _) => format!("revoked {at}"),
-                    (None, Some(end)) if end <= app.now() => format!("ended {end}"),
-                    (None, Some(end)) => format!("until {end}"),
-                    (None, None) => "stands".to_owned(),
-                };
-                let depots = if key.depots.is_empty() { "all".to_owned() } else { key.depots.join(",") };
-                println!("{:<24} {:<28} {depots:<20} {state}", key.name, key.may);
+            println!("{:<24} {:<28} {:<20} {:<17} state", "name", "may", "depots", "last used");
+            for key in app.store.keys(0, None, i64::MAX).await? {
+                println!("{}", key_line(&key, app.now()));
             }
         }
+        KeyCommand::Rotate { name, overlap_hours } => {
+            let overlap = TimeDelta::hours(i64::from(overlap_hours));
+            println!("{}", app.rotate_key(&name, overlap, &app.by_command_line(), bare).await?.body);
+        }
         KeyCommand::Revoke { name } => {
-            if !app.store.revoke_key(&name, "command line", app.now()).await? {
-                return Err(format!("there is no key {name:?} that stands").into());
-            }
-            println!("revoked {name:?}; a serving process stops taking it within 2 seconds");
+            app.revoke_key(&name, &app.by_command_line(), |key| bare(key, None)).await?;
+            println!("revoked {name:?}; a serving process stops taking it within {} seconds", REMEMBERED.num_seconds());
         }
     }
     Ok(())
+}
+
+fn key_line(key: &KeyRecord, now: DateTime<Utc>) -> String {
+    let minutes = |at: DateTime<Utc>| at.format("%Y-%m-%d %H:%MZ").to_string();
+    let state = match (key.revoked_at, key.expires_at) {
+        (Some(at), _) => format!("revoked {}", minutes(at)),
+        (None, Some(end)) if end <= now => format!("ended {}", minutes(end)),
+        (None, Some(end)) => format!("until {}", minutes(end)),
+        (None, None) => "stands".to_owned(),
+    };
+    let overlap = key.old_until.filter(|until| *until > now && key.revoked_at.is_none());
+    let overlap = overlap.map(|until| format!(", its old secret until {}", minutes(until))).unwrap_or_default();
+    let depots = if key.depots.is_empty() { "all".to_owned() } else { key.depots.join(",") };
+    let used = key.last_used_at.map_or_else(|| "–".to_owned(), minutes);
+    format!("{:<24} {:<28} {depots:<20} {used:<17} {state}{overlap}", key.name, key.may)
 }
 
 async fn journal(common: &Common, command: JournalCommand) -> Result<ExitCode, Failure> {

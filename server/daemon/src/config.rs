@@ -85,6 +85,8 @@ pub struct Log {
     pub level: LogLevel,
     /// Text or JSON.
     pub format: LogFormat,
+    /// A line for each request.
+    pub requests: bool,
 }
 
 /// Log levels.
@@ -121,6 +123,18 @@ pub struct Limits {
     pub page: i64,
     pub page_max: i64,
     pub request_seconds: u64,
+    pub head_seconds: u64,
+    pub idle_seconds: u64,
+    pub statement_seconds: u64,
+    pub json_depth: usize,
+    pub concurrent: usize,
+    pub connections: usize,
+    pub connections_per_address: usize,
+    pub key_requests: u32,
+    pub key_seconds: u32,
+    pub stranger_requests: u32,
+    pub stranger_seconds: u32,
+    pub trust_forwarded: bool,
     pub idempotency_hours: i64,
 }
 
@@ -482,6 +496,9 @@ fn first_fault(layers: &Layers, fault: &toml::de::Error) -> ConfigFault {
     }
 }
 
+/// More requests or connections at once than any machine has room for.
+const MOST_AT_ONCE: usize = 1_000_000;
+
 fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
     let share = |value: f64| (0.0..=1.0).contains(&value);
     let spread = |value: f64| value > 0.0 && value <= 10.0;
@@ -496,6 +513,14 @@ fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
         ("limits.page", settings.limits.page >= 1, "at least 1"),
         ("limits.page_max", settings.limits.page_max >= settings.limits.page, "at least limits.page"),
         ("limits.request_seconds", settings.limits.request_seconds >= 1, "at least 1"),
+        ("limits.head_seconds", settings.limits.head_seconds >= 1, "at least 1"),
+        ("limits.idle_seconds", settings.limits.idle_seconds >= 1, "at least 1"),
+        ("limits.statement_seconds", settings.limits.statement_seconds >= 1, "at least 1"),
+        ("limits.json_depth", (8..=120).contains(&settings.limits.json_depth), "8 to 120"),
+        ("limits.concurrent", (1..=MOST_AT_ONCE).contains(&settings.limits.concurrent), "1 to 1000000"),
+        ("limits.connections", (1..=MOST_AT_ONCE).contains(&settings.limits.connections), "1 to 1000000"),
+        ("limits.key_seconds", settings.limits.key_seconds >= 1, "at least 1"),
+        ("limits.stranger_seconds", settings.limits.stranger_seconds >= 1, "at least 1"),
         ("limits.idempotency_hours", settings.limits.idempotency_hours >= 1, "at least 1"),
         ("track.max_kmh.car", settings.track.max_kmh.values().all(|speed| *speed > 0.0), "speeds above 0"),
         (

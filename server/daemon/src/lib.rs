@@ -7,6 +7,7 @@ pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod demo;
+pub mod listen;
 pub mod loops;
 pub mod serve;
 pub mod store;

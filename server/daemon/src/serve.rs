@@ -14,7 +14,7 @@ use crate::app::App;
 use crate::clock::SystemClock;
 use crate::config::Settings;
 use crate::store::{Engine, StoreError};
-use crate::{api, loops};
+use crate::{api, listen, loops};
 
 /// Why the daemon could not serve.
 #[derive(Debug, thiserror::Error)]
@@ -106,13 +106,13 @@ impl Server {
         tracing::info!(address = %self.listener.local_addr()?, "serving");
         let router = api::router(self.app.clone());
         let told = stop.clone();
-        let server = axum::serve(self.listener, router).with_graceful_shutdown(async move { told.cancelled().await });
+        let server = listen::serve(self.listener, router, self.app.settings.limits.clone(), told);
         let deadline = async {
             stop.cancelled().await;
             tokio::time::sleep(LAST_REQUESTS).await;
         };
         tokio::select! {
-            ended = async { server.await } => ended?,
+            () = server => {}
             () = deadline => tracing::warn!("some requests did not end in time"),
         }
         stop.cancel();

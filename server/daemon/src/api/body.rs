@@ -11,6 +11,7 @@ use serde_json::Value;
 
 use super::problem::{Fault, Problem};
 use crate::app::App;
+use crate::config::Limits;
 
 /// A body read as JSON, with its bytes for the idempotency digest.
 #[derive(Debug)]
@@ -21,6 +22,11 @@ pub(super) struct Json<T> {
 
 const MIB: usize = 1024 * 1024;
 
+/// A client that sent nothing more of its body for too long.
+#[derive(Debug, thiserror::Error)]
+#[error("nothing more of the body came for {0} seconds (limits.idle_seconds)")]
+pub(super) struct Idle(pub u64);
+
 /// A whole body within the limit.
 pub(super) async fn collect(body: Body, app: &App) -> Result<Bytes, Problem> {
     let limit = app.settings.limits.body_mib * MIB;
@@ -29,11 +35,19 @@ pub(super) async fn collect(body: Body, app: &App) -> Result<Bytes, Problem> {
         Err(fault) if fault.is::<LengthLimitError>() => {
             Err(Problem::too_large(format!("a body may have {} MiB (limits.body_mib)", limit / MIB)))
         }
-        Err(fault) => Err(broken_off(&fault)),
+        Err(fault) => Err(broken_off(&*fault)),
     }
 }
 
-pub(super) fn broken_off(fault: &dyn std::fmt::Display) -> Problem {
+/// A body that broke off, or that the client was too slow with.
+pub(super) fn broken_off(fault: &(dyn std::error::Error + 'static)) -> Problem {
+    let mut cause = Some(fault);
+    while let Some(inner) = cause {
+        if let Some(idle) = inner.downcast_ref::<Idle>() {
+            return Problem::new(StatusCode::REQUEST_TIMEOUT, "timeout", "Too slow", idle.to_string());
+        }
+        cause = inner.source().or_else(|| inner.downcast_ref::<std::io::Error>()?.get_ref().map(|inner| inner as _));
+    }
     Problem::new(StatusCode::BAD_REQUEST, "broken-off", "The body broke off", format!("the body broke off: {fault}"))
 }
 
@@ -53,13 +67,39 @@ impl<T: DeserializeOwned> FromRequest<App> for Json<T> {
             return Err(Problem::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "media-type", "Wrong media type", detail));
         }
         let bytes = collect(request.into_body(), app).await?;
-        let value = read_json(&bytes)?;
+        let value = read_json(&bytes, &app.settings.limits)?;
         Ok(Self { value, bytes })
     }
 }
 
+/// Whether JSON is nested deeper than `most`.
+pub(super) fn is_deeper(json: &[u8], most: usize) -> bool {
+    let (mut depth, mut in_text, mut escaped) = (0_usize, false, false);
+    for byte in json {
+        match byte {
+            _ if escaped => escaped = false,
+            b'\\' if in_text => escaped = true,
+            b'"' => in_text = !in_text,
+            b'[' | b'{' if !in_text => depth += 1,
+            b']' | b'}' if !in_text => depth = depth.saturating_sub(1),
+            _ => {}
+        }
+        if depth > most {
+            return true;
+        }
+    }
+    false
+}
+
+pub(super) fn too_deep(most: usize) -> String {
+    format!("JSON may be nested {most} deep (limits.json_depth)")
+}
+
 /// Reads JSON; a fault names the field, its value and what would be right.
-pub(super) fn read_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
+pub(super) fn read_json<T: DeserializeOwned>(bytes: &[u8], limits: &Limits) -> Result<T, Problem> {
+    if is_deeper(bytes, limits.json_depth) {
+        return Err(Problem::new(StatusCode::BAD_REQUEST, "syntax", "Nested too deep", too_deep(limits.json_depth)));
+    }
     if writes_nul(bytes) {
         return Err(Problem::body(Fault {
             detail: NO_NUL.to_owned(),
@@ -207,12 +247,24 @@ mod tests {
         name: String,
     }
 
+    #[test]
+    fn the_depth_of_json_is_that_of_its_brackets() {
+        for (json, depth) in [("1", 0), ("[]", 1), (r#"{"a": [{}]}"#, 3), (r#"["[[[", "\"[["]"#, 1), ("[[],[[]]]", 3)] {
+            assert!(!is_deeper(json.as_bytes(), depth), "{json}");
+            assert!(depth == 0 || is_deeper(json.as_bytes(), depth - 1), "{json}");
+        }
+    }
+
     #[track_caller]
     fn fault(text: &str) -> (u16, Option<String>, Option<Value>) {
-        let problem = read_json::<Sample>(text.as_bytes()).unwrap_err();
+        let problem = read_json::<Sample>(text.as_bytes(), &defaults()).unwrap_err();
         let first = problem.errors.first().cloned();
         let (pointer, value) = first.map_or((None, None), |fault| (fault.pointer, fault.value));
         (problem.status, pointer, value)
+    }
+
+    fn defaults() -> Limits {
+        crate::config::Config::load(None, [], &[]).unwrap().settings.limits
     }
 
     #[test]

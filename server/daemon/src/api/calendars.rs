@@ -15,6 +15,7 @@ use super::logs::LONGEST_NAME;
 use super::orders::checked;
 use super::page::{self, Page};
 use super::problem::Problem;
+use super::request::turn_away;
 use super::shapes::answer;
 use super::values;
 use crate::app::App;
@@ -150,7 +151,8 @@ pub(super) async fn revoke_calendar(
 pub(super) async fn get_calendar(State(app): State<App>, Segment(calendar): Segment) -> Result<Response, Problem> {
     let secret = calendar.strip_suffix(".ics").unwrap_or_default();
     let found = app.calendar(secret).await?;
-    let (record, list) = found.ok_or_else(|| Problem::not_found("calendar", "of this address"))?;
+    let missing = || turn_away(&app, Problem::not_found("calendar", "of this address"));
+    let (record, list) = found.ok_or_else(missing)?;
     let text = ical::calendar(&format!("{} {}", record.depot, record.name), &list, app.now());
     Ok(as_calendar(text))
 }

@@ -7,6 +7,7 @@ use axum::http::header;
 use axum::http::request::Parts;
 
 use super::problem::Problem;
+use super::request::{admit, turn_away};
 use crate::app::App;
 use crate::app::keys::{Caller, Scope};
 
@@ -38,8 +39,12 @@ impl<S: Needs> FromRequestParts<App> for Key<S> {
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
         let given = parts.headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok());
-        let key = given.and_then(bearer).ok_or_else(Problem::no_key)?;
-        let caller = app.caller(key).await?.ok_or_else(Problem::no_key)?;
+        let found = match given.and_then(bearer) {
+            Some(key) => app.caller(key).await?,
+            None => None,
+        };
+        let caller = found.ok_or_else(|| turn_away(app, Problem::no_key()))?;
+        admit(app, &caller)?;
         if !caller.may(S::SCOPE) {
             let has: Vec<&str> = caller.scopes.iter().map(|scope| scope.as_str()).collect();
             let detail = format!("this needs the scope {}; the key has {}", S::SCOPE.as_str(), has.join(", "));

@@ -351,7 +351,8 @@ fn prior(life: &FleetLife, unit: DistanceUnit) -> String {
 /// The life curve
 ///
 /// Weibull with censoring and truncation, by maximum a posteriori with a weak, stated prior, with Kaplan and Meier's curve
-/// beside it; what replacing packs costs; the fleet's packs on it. A pack pulled for its condition counts as worn out.
+/// beside it; what replacing packs costs; the fleet's packs on it. A pack pulled for its condition counts as worn out. To a key
+/// confined to depots it is the curve of their packs alone, while outlooks lean on the whole fleet's.
 #[utoipa::path(
     get, path = "/v1/life-curve", operation_id = "get_life_curve", tag = "Answers", params(CurveQuery),
     responses((status = 200, body = LifeCurveAnswer), Problem),
@@ -368,7 +369,7 @@ pub(super) async fn get_life_curve(
         prior: left_out("prior", query.prior.as_deref(), "stated")?,
         covariates: left_out("covariates", query.covariates.as_deref(), "all")?,
     };
-    let life = app.fleet_life().await?;
+    let life = app.life_seen_by(caller.actor.key_depots_of()).await?;
     let packs = app
         .store
         .lived_packs(query.depot.as_deref(), query.pack_type.as_deref(), caller.actor.key_depots_of(), limit)

@@ -16,6 +16,7 @@ mod ical;
 pub mod import;
 pub mod journal;
 mod key;
+mod keys;
 mod life_curve;
 mod logs;
 mod open;
@@ -166,6 +167,10 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(procedures::list_procedures, procedures::add_procedure))
         .routes(routes!(procedures::get_procedure))
         .routes(routes!(journal::list_journal))
+        .routes(routes!(keys::list_keys, keys::add_key))
+        .routes(routes!(keys::get_key))
+        .routes(routes!(keys::rotate_key))
+        .routes(routes!(keys::revoke_key))
         .routes(routes!(open::livez))
         .routes(routes!(open::readyz))
 }

@@ -10,6 +10,7 @@ use utoipa::openapi::{self, RefOr};
 use utoipa::{IntoResponses, ToSchema};
 
 use super::request::current_request_id;
+use crate::app::guard::Allowance;
 use crate::store::{self, Conflict, StoreError};
 
 /// One fault of a request.
@@ -94,15 +95,15 @@ impl Problem {
         self
     }
 
-    pub(super) fn header(mut self, name: HeaderName, value: &'static str) -> Self {
-        self.headers.push((name, HeaderValue::from_static(value)));
+    pub(super) fn header(mut self, name: HeaderName, value: impl Into<HeaderValue>) -> Self {
+        self.headers.push((name, value.into()));
         self
     }
 
     pub(super) fn no_key() -> Self {
         let detail = "send a key: `Authorization: Bearer vm_…`; `ventmile key new` makes one";
         Self::new(StatusCode::UNAUTHORIZED, "no-key", "No valid key", detail)
-            .header(header::WWW_AUTHENTICATE, "Bearer realm=\"ventmile\"")
+            .header(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer realm=\"ventmile\""))
     }
 
     pub(super) fn forbidden(detail: impl Into<String>) -> Self {
@@ -127,12 +128,33 @@ impl Problem {
         Self::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", "The request is too large", detail)
     }
 
+    /// The allowance is used up; the next request is let in after so many seconds.
+    pub(super) fn too_many(allowance: &Allowance, wait_s: u64) -> Self {
+        let Allowance { quota, window_s, .. } = allowance;
+        let detail = format!("{quota} requests in {window_s} seconds are let in: come again in {wait_s} seconds");
+        Self::new(StatusCode::TOO_MANY_REQUESTS, "rate", "Too many requests", detail)
+            .header(header::RETRY_AFTER, wait_s)
+    }
+
+    pub(super) fn busy() -> Self {
+        let detail = "so many requests are being worked on that there is no room for another (limits.concurrent); nothing was \
+                      done, try again";
+        Self::new(StatusCode::SERVICE_UNAVAILABLE, "busy", "No room", detail).header(header::RETRY_AFTER, 1)
+    }
+
+    fn too_dear() -> Self {
+        let detail = "the database took longer over this than it may (limits.statement_seconds): ask for less at once, such as a \
+                      shorter time or one depot";
+        Self::new(StatusCode::SERVICE_UNAVAILABLE, "too-dear", "Too much at once", detail)
+            .header(header::RETRY_AFTER, 60)
+    }
+
     fn internal() -> Self {
         let detail = "something went wrong here, not with the request; the log has it under the request id";
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", "Internal error", detail)
     }
 
-    fn unavailable(why: &str, retry_after: &'static str) -> Self {
+    fn unavailable(why: &str, retry_after: u64) -> Self {
         let detail = format!("{why}; nothing was done, try again");
         Self::new(StatusCode::SERVICE_UNAVAILABLE, "unavailable", "Not available", detail)
             .header(header::RETRY_AFTER, retry_after)
@@ -200,12 +222,11 @@ impl From<StoreError> for Problem {
             StoreError::Conflict(conflict) => conflict.into(),
             error => {
                 tracing::error!(%error, "request failed");
-                if error.is_away() {
-                    Self::unavailable("the database cannot be reached at the moment", "5")
-                } else if error.is_collision() {
-                    Self::unavailable("another request was at the same things", "1")
-                } else {
-                    Self::internal()
+                match error {
+                    _ if error.is_away() => Self::unavailable("the database cannot be reached at the moment", 5),
+                    _ if error.is_collision() => Self::unavailable("another request was at the same things", 1),
+                    _ if error.is_cut_short() => Self::too_dear(),
+                    _ => Self::internal(),
                 }
             }
         }

@@ -1,31 +1,85 @@
 //! What every request gets: an id, a trace, a log line and an end.
 
-use std::sync::Arc;
+use std::net::IpAddr;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::task::Poll;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
+use axum::BoxError;
 use axum::body::{Body, HttpBody};
 use axum::extract::{MatchedPath, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
-use futures_util::StreamExt;
+use futures_util::{StreamExt, stream};
 use tracing::Instrument;
 
+use super::body::Idle;
 use super::problem::Problem;
 use crate::app::App;
+use crate::app::guard::Allowance;
+use crate::app::keys::Caller;
 use crate::clock::Stopwatch;
+use crate::listen::Remote;
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 
+/// What is known of the request being answered.
+struct Current {
+    id: String,
+    from: Option<IpAddr>,
+    allowance: OnceLock<Allowance>,
+}
+
 tokio::task_local! {
-    static CURRENT: String;
+    static CURRENT: Arc<Current>;
 }
 
 /// The id of the request being answered.
 pub(super) fn current_request_id() -> Option<String> {
-    CURRENT.try_with(Clone::clone).ok()
+    CURRENT.try_with(|current| current.id.clone()).ok()
+}
+
+/// Lets in a request of a known key, as far as its allowance goes.
+pub(super) fn admit(app: &App, caller: &Caller) -> Result<(), Problem> {
+    tracing::Span::current().record("key", caller.actor.name.as_str());
+    within(caller.actor.key_id.and_then(|key| app.guard.key(key)))
+}
+
+/// What a request without a valid key is told, as long as its address has not sent too many of them.
+pub(super) fn turn_away(app: &App, problem: Problem) -> Problem {
+    let from = CURRENT.try_with(|current| current.from).ok().flatten();
+    within(from.and_then(|address| app.guard.stranger(address))).err().unwrap_or(problem)
+}
+
+fn within(allowance: Option<Allowance>) -> Result<(), Problem> {
+    let Some(allowance) = allowance else { return Ok(()) };
+    let _ = CURRENT.try_with(|current| current.allowance.set(allowance));
+    allowance.wait_s.map_or(Ok(()), |wait| Err(Problem::too_many(&allowance, wait)))
+}
+
+/// The address the request comes from: the last one in X-Forwarded-For is what our own proxy saw.
+fn remote(request: &Request, trust_forwarded: bool) -> Option<IpAddr> {
+    let forwarded = || {
+        let last = request.headers().get_all("x-forwarded-for").iter().next_back()?.to_str().ok()?;
+        last.rsplit(',').next()?.trim().parse().ok()
+    };
+    let seen = request.extensions().get::<Remote>().map(|remote| remote.0);
+    trust_forwarded.then(forwarded).flatten().or(seen)
+}
+
+const POLICY: HeaderName = HeaderName::from_static("ratelimit-policy");
+const LEFT: HeaderName = HeaderName::from_static("ratelimit");
+
+/// The headers of the IETF draft on rate limits.
+fn told(headers: &mut HeaderMap, allowance: &Allowance) {
+    let Allowance { quota, window_s, left, whole_in_s, .. } = allowance;
+    let policy = HeaderValue::try_from(format!("\"default\";q={quota};w={window_s}"));
+    let standing = HeaderValue::try_from(format!("\"default\";r={left};t={whole_in_s}"));
+    if let (Ok(policy), Ok(standing)) = (policy, standing) {
+        headers.insert(POLICY, policy);
+        headers.insert(LEFT, standing);
+    }
 }
 
 /// Longest request id taken over from a client.
@@ -63,20 +117,29 @@ fn trace_id(headers: &HeaderMap) -> Option<&str> {
     (right && ended && !zero(trace) && !zero(parent)).then_some(trace)
 }
 
-/// The request, and whether its body has been read to its end by now.
-fn followed(request: Request) -> (Request, Arc<AtomicBool>) {
+/// The request, and whether its body has been read to its end by now; the body fails once it pauses for too long.
+fn followed(request: Request, idle_seconds: u64) -> (Request, Arc<AtomicBool>) {
     let (parts, body) = request.into_parts();
     let ended = Arc::new(AtomicBool::new(body.is_end_stream()));
     if ended.load(Ordering::Relaxed) {
         return (Request::from_parts(parts, body), ended);
     }
     let at_end = Arc::clone(&ended);
-    let end = futures_util::stream::poll_fn(move |_| {
-        at_end.store(true, Ordering::Relaxed);
-        Poll::Ready(None)
+    let body = stream::unfold(Some(body.into_data_stream()), move |body| {
+        let at_end = Arc::clone(&at_end);
+        async move {
+            let mut body = body?;
+            match tokio::time::timeout(Duration::from_secs(idle_seconds), body.next()).await {
+                Ok(Some(part)) => Some((part.map_err(BoxError::from), Some(body))),
+                Ok(None) => {
+                    at_end.store(true, Ordering::Relaxed);
+                    None
+                }
+                Err(_) => Some((Err(BoxError::from(Idle(idle_seconds))), None)),
+            }
+        }
     });
-    let body = Body::from_stream(body.into_data_stream().chain(end));
-    (Request::from_parts(parts, body), ended)
+    (Request::from_parts(parts, Body::from_stream(body)), ended)
 }
 
 /// Gives each request its id, its span, its log line and its time limit.
@@ -85,23 +148,38 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
     let route = request.extensions().get::<MatchedPath>().map_or("-", MatchedPath::as_str).to_owned();
     let method = request.method().clone();
     let trace = trace_id(request.headers()).unwrap_or_default();
-    let span = tracing::info_span!("request", request_id = %id, trace_id = trace, %method, route);
-    let limit = Duration::from_secs(app.settings.limits.request_seconds);
-    let (request, read_to_end) = followed(request);
+    let key = tracing::field::Empty;
+    let span = tracing::info_span!("request", request_id = %id, trace_id = trace, %method, route, key);
+    let limits = &app.settings.limits;
+    let limit = Duration::from_secs(limits.request_seconds);
+    let from = remote(&request, limits.trust_forwarded);
+    let (request, read_to_end) = followed(request, limits.idle_seconds);
+    let current = Arc::new(Current { id: id.clone(), from, allowance: OnceLock::new() });
+    let watched = !route.starts_with("/v1/");
     let answered = async {
         let watch = Stopwatch::start();
-        let answer = tokio::time::timeout(limit, next.run(request)).await;
-        let response = answer.unwrap_or_else(|_| too_slow(limit).into_response());
+        let response = match app.guard.enter() {
+            None if !watched => Problem::busy().into_response(),
+            _room => {
+                let answer = tokio::time::timeout(limit, next.run(request)).await;
+                answer.unwrap_or_else(|_| too_slow(limit).into_response())
+            }
+        };
         let status = response.status().as_u16();
         let elapsed_ms = watch.elapsed_ms();
         if response.status().is_server_error() {
             tracing::warn!(status, elapsed_ms, "answered");
+        } else if app.settings.log.requests && !watched {
+            tracing::info!(status, elapsed_ms, "answered");
         } else {
             tracing::debug!(status, elapsed_ms, "answered");
         }
         response
     };
-    let mut response = CURRENT.scope(id.clone(), answered).instrument(span).await;
+    let mut response = CURRENT.scope(Arc::clone(&current), answered).instrument(span).await;
+    if let Some(allowance) = current.allowance.get() {
+        told(response.headers_mut(), allowance);
+    }
     if let Ok(value) = HeaderValue::from_str(&id) {
         response.headers_mut().insert(REQUEST_ID, value);
     }
@@ -136,6 +214,21 @@ mod tests {
         for bad in ["", "00-abc-def-01", &good.to_uppercase(), &format!("{good}-x"), &good.replacen("00", "ff", 1)] {
             assert_eq!(traced(bad), None, "{bad}");
         }
+    }
+
+    #[test]
+    fn an_address_is_the_sockets_or_what_our_own_proxy_saw() {
+        let mut request = Request::new(Body::empty());
+        request.extensions_mut().insert(Remote([192, 0, 2, 1].into()));
+        let is = |request: &Request, trust, text: &str| assert_eq!(remote(request, trust), Some(text.parse().unwrap()));
+        is(&request, true, "192.0.2.1");
+        request.headers_mut().append("x-forwarded-for", HeaderValue::from_static("203.0.113.9, 198.51.100.7"));
+        is(&request, false, "192.0.2.1");
+        is(&request, true, "198.51.100.7");
+        request.headers_mut().append("x-forwarded-for", HeaderValue::from_static("2001:db8::1"));
+        is(&request, true, "2001:db8::1");
+        request.headers_mut().append("x-forwarded-for", HeaderValue::from_static("somewhere"));
+        is(&request, true, "192.0.2.1");
     }
 
     #[test]

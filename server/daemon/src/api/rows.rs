@@ -8,7 +8,7 @@ use std::io::{self, BufRead, BufReader, Cursor, Read};
 
 use axum::body::{Body, Bytes};
 use axum::extract::Request;
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use futures_util::TryStreamExt;
 use http_body_util::{BodyExt, LengthLimitError, Limited};
 use serde::Deserialize;
@@ -18,7 +18,7 @@ use serde_json::value::RawValue;
 use tokio::sync::mpsc;
 use tokio_util::io::{StreamReader, SyncIoBridge};
 
-use super::body::{NO_NUL, media_type, named_field, plain, writes_nul};
+use super::body::{NO_NUL, is_deeper, media_type, named_field, plain, too_deep, writes_nul};
 use super::problem::{Fault, Problem};
 use crate::config::Limits;
 use crate::store::Refused;
@@ -96,7 +96,7 @@ fn is_gzip(headers: &HeaderMap) -> Result<bool, Problem> {
             let detail = format!("send the body plain or with Content-Encoding: gzip, not {other:?}");
             let status = StatusCode::UNSUPPORTED_MEDIA_TYPE;
             Err(Problem::new(status, "coding", "Unknown content coding", detail)
-                .header(header::ACCEPT_ENCODING, "gzip"))
+                .header(header::ACCEPT_ENCODING, HeaderValue::from_static("gzip")))
         }
     }
 }
@@ -278,6 +278,9 @@ impl<R: Row> Intake<'_, R> {
         self.begin_row()?;
         let parsed = if text.len() > self.limits().row_bytes {
             let reason = format!("a row may have {} bytes (limits.row_bytes)", self.limits().row_bytes);
+            Err(Refused { row: self.row, field: String::new(), value: Value::Null, reason })
+        } else if is_deeper(text, self.limits().json_depth) {
+            let reason = too_deep(self.limits().json_depth);
             Err(Refused { row: self.row, field: String::new(), value: Value::Null, reason })
         } else {
             from_json(text, self.row)

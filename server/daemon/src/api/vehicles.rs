@@ -282,7 +282,7 @@ pub(super) async fn add_vehicles(
     let single = media == "application/json" && plain && bytes.trim_ascii_start().first() == Some(&b'{');
     let writing = writing(&app, &caller, key, &format!("vehicles {media}"), &bytes);
     if single {
-        let row: VehicleRow = read_json(&bytes)?;
+        let row: VehicleRow = read_json(&bytes, &app.settings.limits)?;
         let checked = row.check(1).map_err(refusal)?;
         match check_vin(&app, &caller.actor, &checked).await {
             Ok(()) => {}

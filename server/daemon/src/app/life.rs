@@ -327,13 +327,29 @@ impl App {
     /// # Errors
     /// [`StoreError`] when the database fails: what was learned before stays.
     pub async fn learn_life(&self) -> Result<Arc<FleetLife>, StoreError> {
-        let rows = self.store.exposures().await?;
+        let life = self.learned_from(None).await?;
+        self.life.set(Arc::clone(&life));
+        Ok(life)
+    }
+
+    /// What the packs that a key may see say together: those of its depots alone where `key_depots_of` names one, since types,
+    /// counts and ages of others would show in it.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn life_seen_by(&self, key_depots_of: Option<i64>) -> Result<Arc<FleetLife>, StoreError> {
+        match key_depots_of {
+            None => self.fleet_life().await,
+            confined => self.learned_from(confined).await,
+        }
+    }
+
+    async fn learned_from(&self, key_depots_of: Option<i64>) -> Result<Arc<FleetLife>, StoreError> {
+        let rows = self.store.exposures(key_depots_of).await?;
         let (settings, now) = (Arc::clone(&self.settings), self.now());
         // A hundred thousand packs take a tenth of a second: not on the threads that answer requests.
         let learned = tokio::task::spawn_blocking(move || Arc::new(FleetLife::learn(&rows, &settings, now))).await;
-        let life = learned.map_err(|_| StoreError::Stopped)?;
-        self.life.set(Arc::clone(&life));
-        Ok(life)
+        learned.map_err(|_| StoreError::Stopped)
     }
 
     /// Learns anew where what was learned is a day old, or packs have failed or come since; whether it did. Where it says

@@ -6,6 +6,7 @@ pub mod calendars;
 pub mod day_list;
 pub mod fits;
 pub mod forecasts;
+pub mod guard;
 pub mod hindsight;
 pub mod item;
 pub mod keys;
@@ -21,6 +22,7 @@ pub mod what_if;
 pub mod work;
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 use tokio::sync::Notify;
@@ -46,6 +48,8 @@ pub struct App {
     pub news: Arc<Notify>,
     /// Keys that were looked up a moment ago.
     pub keyring: Arc<keys::Keyring>,
+    /// How much is let in.
+    pub guard: Arc<guard::Guard>,
     /// What the fleet's past says about the days ahead.
     pub fits: Arc<fits::LatestFits>,
     /// What the fleet's packs say together.
@@ -58,10 +62,12 @@ impl App {
     /// # Errors
     /// [`StoreError`] when the database cannot be opened or brought up to date.
     pub async fn open(settings: Settings, clock: Arc<dyn Clock>) -> Result<Self, StoreError> {
-        let store = Store::open(&settings.database.0, settings.connections).await?;
+        let longest = Duration::from_secs(settings.limits.statement_seconds);
+        let store = Store::open_limited(&settings.database.0, settings.connections, Some(longest)).await?;
         store.ship_procedures(&work::shipped()?, clock.now()).await?;
         let news = Arc::new(Notify::new());
         let writer = Writer::start(store.clone(), Arc::clone(&clock), Arc::clone(&news));
+        let guard = Arc::new(guard::Guard::new(&settings.limits));
         Ok(Self {
             store,
             writer,
@@ -69,6 +75,7 @@ impl App {
             settings: Arc::new(settings),
             news,
             keyring: Arc::default(),
+            guard,
             fits: Arc::default(),
             life: Arc::default(),
         })

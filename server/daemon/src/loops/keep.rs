@@ -22,6 +22,22 @@ pub(super) async fn run(app: App, stop: CancellationToken) {
     }
 }
 
+/// How often it is written down which keys were used.
+const NOTE_KEYS_EVERY: Duration = Duration::from_secs(60);
+
+pub(super) async fn key_use(app: App, stop: CancellationToken) {
+    loop {
+        // Once more after the loops are told to stop.
+        let go_on = super::pause(&stop, NOTE_KEYS_EVERY).await;
+        if let Err(error) = app.note_key_use().await {
+            tracing::error!(%error, "when keys were used could not be written down");
+        }
+        if !go_on {
+            return;
+        }
+    }
+}
+
 async fn keep(app: &App) -> Result<(), StoreError> {
     let settings = &app.settings;
     let answers = TimeDelta::hours(settings.limits.idempotency_hours);

@@ -30,6 +30,7 @@ pub fn start(app: &App, stop: &CancellationToken, tasks: &TaskTracker) {
     tasks.spawn(work(app.clone(), stop.clone()));
     tasks.spawn(outdated(app.clone(), stop.clone()));
     tasks.spawn(keep::run(app.clone(), stop.clone()));
+    tasks.spawn(keep::key_use(app.clone(), stop.clone()));
     tasks.spawn(refit::run(app.clone(), stop.clone()));
     tasks.spawn(refit::packs(app.clone(), stop.clone()));
 }

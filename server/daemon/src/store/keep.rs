@@ -5,7 +5,7 @@ use std::path::Path;
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::values::micros;
-use super::{Db, Result, Store, within};
+use super::{Db, Result, Store, Tx, within};
 
 /// How many rows a sweep took away.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -54,6 +54,9 @@ impl Store {
     /// [`super::StoreError`] when the database fails.
     pub async fn sweep(&self, now: DateTime<Utc>, answers: TimeDelta, logs: Option<TimeDelta>) -> Result<Swept> {
         let mut tx = self.begin().await?;
+        if let Tx::Postgres(inner) = &mut tx {
+            sqlx::query("SET LOCAL statement_timeout = 0").execute(&mut **inner).await?;
+        }
         let answers = within!(&mut tx, c => sqlx::query(OLD_ANSWERS).bind(micros(now - answers))
             .execute(c).await.map(|done| done.rows_affected()))?;
         let mut swept = Swept { answers, log_rows: 0 };
@@ -80,7 +83,11 @@ impl Store {
             let reason = format!("{} is there already", target.display());
             return Err(std::io::Error::new(std::io::ErrorKind::AlreadyExists, reason).into());
         }
-        sqlx::query("VACUUM INTO $1").bind(target.to_string_lossy().into_owned()).execute(read).await?;
+        let mut connection = read.acquire().await?;
+        // A copy of a big file takes its time.
+        connection.lock_handle().await?.remove_progress_handler();
+        let target = target.to_string_lossy().into_owned();
+        sqlx::query("VACUUM INTO $1").bind(target).execute(&mut *connection).await?;
         Ok(())
     }
 }
@@ -99,7 +106,7 @@ impl Store {
         {
             return Ok("not there yet; it is made at the first start".to_owned());
         }
-        let store = Self::connect(address, 1).await?;
+        let store = Self::connect(address, 1, None).await?;
         let done: std::result::Result<i64, sqlx::Error> =
             super::read!(store, pool => sqlx::query_scalar(STEPS_DONE).fetch_one(pool).await);
         store.close().await;

@@ -75,6 +75,8 @@ pub use wear::{
 };
 pub use writer::Writer;
 
+use crate::clock::Stopwatch;
+
 /// What the store says when it can't do what was asked.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
@@ -207,6 +209,17 @@ impl StoreError {
             }
             Self::Write(inner) => inner.is_away(),
             Self::Stopped => true,
+            _ => false,
+        }
+    }
+
+    /// Whether the database stopped because it took longer than it may.
+    #[must_use]
+    pub fn is_cut_short(&self) -> bool {
+        match self {
+            // query_canceled of Postgres, SQLITE_INTERRUPT.
+            Self::Database(sqlx::Error::Database(fault)) => matches!(fault.code().as_deref(), Some("57014" | "9")),
+            Self::Write(inner) => inner.is_cut_short(),
             _ => false,
         }
     }
@@ -392,6 +405,11 @@ pub struct Store {
 /// How long a writer waits for another process that writes to the same SQLite file.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(30);
 
+/// SQLite looks at the time after so many steps of its machine: every millisecond or so.
+const STEPS_BETWEEN_LOOKS: i32 = 10_000;
+
+const NO_STATEMENT_LIMIT: &str = "SET statement_timeout = 0";
+
 /// How long a request waits for a free connection.
 const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(30);
 
@@ -402,30 +420,44 @@ impl Store {
     /// [`StoreError::Address`] when the address is neither; [`StoreError::Database`] when it cannot be reached;
     /// [`StoreError::Migration`] when a newer program has written to it.
     pub async fn open(address: &str, connections: u32) -> Result<Self> {
-        let store = Self::connect(address, connections).await?;
+        Self::open_limited(address, connections, None).await
+    }
+
+    /// The same, where a statement that takes `longest` ends with an error: on SQLite those that only read.
+    ///
+    /// # Errors
+    /// As [`Store::open`].
+    pub async fn open_limited(address: &str, connections: u32, longest: Option<Duration>) -> Result<Self> {
+        let store = Self::connect(address, connections, longest).await?;
         match &store.db {
             Db::Sqlite { write, .. } => migrations::sqlite().run(write).await?,
-            Db::Postgres(pool) => migrations::postgres().run(pool).await?,
+            Db::Postgres(pool) => {
+                let mut connection = pool.acquire().await?;
+                sqlx::query(NO_STATEMENT_LIMIT).execute(&mut *connection).await?;
+                migrations::postgres().run(&mut *connection).await?;
+                connection.close().await?;
+            }
         }
         Ok(store)
     }
 
-    async fn connect(address: &str, connections: u32) -> Result<Self> {
+    async fn connect(address: &str, connections: u32, longest: Option<Duration>) -> Result<Self> {
         if let Some(path) = address.strip_prefix("sqlite:") {
-            return Self::connect_sqlite(Path::new(path), connections).await;
+            return Self::connect_sqlite(Path::new(path), connections, longest).await;
         }
         if !address.starts_with("postgres://") && !address.starts_with("postgresql://") {
             return Err(StoreError::Address(address.to_owned()));
         }
         // Notices tell of tables that are there already, at every start.
-        let options = PgConnectOptions::from_str(address)?
-            .application_name("ventmile")
-            .options([("client_min_messages", "warning")]);
+        let options = PgConnectOptions::from_str(address)?.application_name("ventmile").options([
+            ("client_min_messages", "warning".to_owned()),
+            ("statement_timeout", longest.map_or(0, |longest| longest.as_millis()).to_string()),
+        ]);
         let pool = PgPoolOptions::new().max_connections(connections).acquire_timeout(ACQUIRE_TIMEOUT);
         Ok(Self { db: Db::Postgres(pool.connect_with(options).await?) })
     }
 
-    async fn connect_sqlite(path: &Path, connections: u32) -> Result<Self> {
+    async fn connect_sqlite(path: &Path, connections: u32, longest: Option<Duration>) -> Result<Self> {
         let options = SqliteConnectOptions::new()
             .filename(path)
             .create_if_missing(true)
@@ -437,7 +469,17 @@ impl Store {
             .row_buffer_size(512);
         let pool = || SqlitePoolOptions::new().acquire_timeout(ACQUIRE_TIMEOUT);
         let write = pool().max_connections(1).connect_with(options.clone()).await?;
-        let read = pool().max_connections(connections).connect_with(options).await?;
+        let read = pool().max_connections(connections).before_acquire(move |connection, _| {
+            Box::pin(async move {
+                if let Some(longest) = longest {
+                    let watch = Stopwatch::start();
+                    let in_time = move || watch.elapsed_ms() < longest.as_secs_f64() * 1e3;
+                    connection.lock_handle().await?.set_progress_handler(STEPS_BETWEEN_LOOKS, in_time);
+                }
+                Ok(true)
+            })
+        });
+        let read = read.connect_with(options).await?;
         Ok(Self { db: Db::Sqlite { read, write, file: path.to_owned() } })
     }
 
@@ -500,5 +542,28 @@ impl Store {
             Db::Sqlite { write, .. } => Tx::Sqlite(write.begin_with("BEGIN IMMEDIATE").await?),
             Db::Postgres(pool) => Tx::Postgres(pool.begin().await?),
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ENDLESS: &str = "WITH RECURSIVE c (n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c) SELECT count(*) FROM c";
+
+    #[tokio::test]
+    async fn a_question_to_sqlite_is_cut_short_and_the_next_one_is_not() {
+        let dir = tempfile::tempdir().unwrap();
+        let address = format!("sqlite:{}", dir.path().join("fleet.db").display());
+        let store = Store::open_limited(&address, 1, Some(Duration::from_millis(200))).await.unwrap();
+        for _ in 0..2 {
+            let Db::Sqlite { read, .. } = &store.db else { unreachable!() };
+            let asked: Result<i64, sqlx::Error> = sqlx::query_scalar(ENDLESS).fetch_one(read).await;
+            let fault = StoreError::from(asked.unwrap_err());
+            assert!(fault.is_cut_short() && !fault.is_away(), "{fault}");
+            store.ping().await.unwrap();
+        }
+        store.backup(&dir.path().join("copy.db")).await.unwrap();
+        store.close().await;
     }
 }

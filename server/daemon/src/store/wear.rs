@@ -179,7 +179,9 @@ const SETTLE_RISK: &str = "UPDATE past_risks SET failed_day = $3, seen_day = $3
 
 const EXPOSURES: &str = "SELECT vehicle_id, installed_us, serial, pack_type, entry_metres, exit_metres, in_use, failed,
         metres_per_day, heat, late, path
-    FROM pack_exposures ORDER BY vehicle_id, installed_us, serial";
+    FROM pack_exposures WHERE CAST($1 AS BIGINT) IS NULL OR EXISTS (SELECT 1 FROM vehicles v
+        JOIN key_depots k ON k.depot_id = v.depot_id WHERE k.key_id = $1 AND v.id = pack_exposures.vehicle_id)
+    ORDER BY vehicle_id, installed_us, serial";
 const COUNT: &str = "SELECT count(*), CAST(coalesce(sum(failed), 0) AS BIGINT) FROM pack_exposures
     WHERE exit_metres > entry_metres AND entry_metres >= 0";
 const MARK_ALL: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
@@ -278,8 +280,9 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`] when the database fails or a row cannot be read.
-    pub async fn exposures(&self) -> Result<Vec<ExposureRow>> {
-        let rows: Vec<ExposureColumns> = read!(self, pool => sqlx::query_as(EXPOSURES).fetch_all(pool).await)?;
+    pub async fn exposures(&self, key_depots_of: Option<i64>) -> Result<Vec<ExposureRow>> {
+        let rows: Vec<ExposureColumns> =
+            read!(self, pool => sqlx::query_as(EXPOSURES).bind(key_depots_of).fetch_all(pool).await)?;
         rows.into_iter().map(ExposureRow::try_from).collect()
     }
 
