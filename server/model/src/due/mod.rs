@@ -15,6 +15,7 @@
 mod blend;
 mod passage;
 mod score;
+mod tally;
 #[cfg(test)]
 mod tests;
 
@@ -26,6 +27,7 @@ use crate::usage::{Outlook, RoadDays, Usage, Week};
 pub use blend::{Stretch, blend};
 use passage::Passage;
 pub use score::{CHANCES, Outcome, Score, naive, pinball, score};
+pub use tally::{Tally, chance_by, tally};
 
 /// Where a car stands in its interval.
 #[derive(Clone, Copy, Debug, PartialEq)]
