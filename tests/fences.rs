@@ -60,6 +60,7 @@ fn the_store_never_sees_http() {
 #[test]
 fn api_and_board_never_see_sql() {
     check("api", &["sqlx", "crate::loops", "crate::board", "crate::cli", "crate::serve"]);
+    check("board", &["sqlx", "utoipa", "crate::loops", "crate::api", "crate::cli", "crate::serve"]);
 }
 
 #[test]

@@ -8,6 +8,7 @@
 mod common;
 
 mod access;
+mod board;
 mod document;
 mod events;
 mod fences;

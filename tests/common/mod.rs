@@ -241,7 +241,7 @@ impl TestApp {
         let config = Config::load(None, Vec::new(), &flags).unwrap();
         let clock = Arc::new(SetClock::new(instant(NOW)));
         let app = App::open(config.settings, clock.clone()).await.unwrap();
-        let router = ventmile::api::router(app.clone());
+        let router = ventmile::serve::router(&app);
         let this = Self { app, clock, router, database };
         let client = this.client(&Scope::ALL, &[]).await;
         (this, client)

@@ -48,6 +48,8 @@ pub struct Settings {
     pub loops: Loops,
     /// What is kept.
     pub keep: Keep,
+    /// The board.
+    pub board: Board,
 }
 
 /// A text that may hold a password: shown with it hidden.
@@ -290,6 +292,27 @@ pub struct Keep {
     pub backup_dir: String,
     pub backup_hour: u32,
     pub backups: usize,
+}
+
+/// The board; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Board {
+    pub session_hours: i64,
+    pub secure_cookies: SecureCookies,
+}
+
+/// Whether browsers send the session's cookie over TLS only.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum SecureCookies {
+    /// When the proxy says that the request came over TLS.
+    Auto,
+    /// Always.
+    Always,
+    /// Never.
+    Never,
 }
 
 /// Why the settings cannot be used.
@@ -582,6 +605,7 @@ fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
         ("work.slot_minutes", (5..=1440).contains(&settings.work.slot_minutes), "5 to 1440"),
         ("work.wait_minutes", (1..=240).contains(&settings.work.wait_minutes), "1 to 240"),
         ("work.late_minutes", (0..=1440).contains(&settings.work.late_minutes), "0 to 1440"),
+        ("board.session_hours", (1..=720).contains(&settings.board.session_hours), "1 to 720"),
         ("work.isolation_certificate", !settings.work.isolation_certificate.trim().is_empty(), "a certificate's name"),
         ("work.meter_months", (1..=60).contains(&settings.work.meter_months), "1 to 60"),
         (

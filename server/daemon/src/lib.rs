@@ -3,9 +3,11 @@
 pub mod api;
 pub mod app;
 pub mod backtest;
+pub mod board;
 pub mod cli;
 pub mod clock;
 pub mod config;
+pub mod current;
 pub mod demo;
 pub mod listen;
 pub mod loops;

@@ -14,7 +14,7 @@ use crate::app::App;
 use crate::clock::SystemClock;
 use crate::config::Settings;
 use crate::store::{Engine, StoreError};
-use crate::{api, listen, loops};
+use crate::{api, board, listen, loops};
 
 /// Why the daemon could not serve.
 #[derive(Debug, thiserror::Error)]
@@ -104,7 +104,7 @@ impl Server {
         loops::start(&self.app, &stop, &tasks);
         tasks.close();
         tracing::info!(address = %self.listener.local_addr()?, "serving");
-        let router = api::router(self.app.clone());
+        let router = router(&self.app);
         let told = stop.clone();
         let server = listen::serve(self.listener, router, self.app.settings.limits.clone(), told);
         let deadline = async {
@@ -121,6 +121,11 @@ impl Server {
         tracing::info!("stopped");
         Ok(())
     }
+}
+
+/// All that is served: the interface and the board.
+pub fn router(app: &App) -> axum::Router {
+    api::router(app.clone(), board::router(app))
 }
 
 /// Cancels the token when the process is told to stop by SIGTERM or SIGINT.

@@ -215,14 +215,15 @@ pub fn document_text() -> String {
     text
 }
 
-/// The whole interface.
-pub fn router(app: App) -> Router {
+/// The whole interface, and `pages` beside it.
+pub fn router(app: App, pages: Router<App>) -> Router {
     let (documented, _) = documented().split_for_parts();
     documented
         .route("/openapi.json", get(open::document))
         .route("/docs", get(open::docs_page))
         .route("/docs/docs.js", get(open::docs_script))
         .route("/docs/docs.css", get(open::docs_style))
+        .merge(pages)
         .fallback(no_route)
         .method_not_allowed_fallback(no_method)
         .layer(middleware::from_fn_with_state(app.clone(), request::accompany))

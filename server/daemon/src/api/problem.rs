@@ -9,8 +9,8 @@ use serde_json::Value;
 use utoipa::openapi::{self, RefOr};
 use utoipa::{IntoResponses, ToSchema};
 
-use super::request::current_request_id;
 use crate::app::guard::Allowance;
+use crate::current;
 use crate::store::{self, Conflict, StoreError};
 
 /// One fault of a request.
@@ -235,7 +235,7 @@ impl From<StoreError> for Problem {
 
 impl IntoResponse for Problem {
     fn into_response(mut self) -> Response {
-        self.request_id = current_request_id();
+        self.request_id = current::id();
         let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
         let body = serde_json::to_string(&self).unwrap_or_default();
         let mut response = (status, [(header::CONTENT_TYPE, MEDIA_TYPE)], body).into_response();

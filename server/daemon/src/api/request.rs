@@ -1,8 +1,8 @@
 //! What every request gets: an id, a trace, a log line and an end.
 
 use std::net::IpAddr;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use axum::BoxError;
@@ -20,42 +20,23 @@ use crate::app::App;
 use crate::app::guard::Allowance;
 use crate::app::keys::Caller;
 use crate::clock::Stopwatch;
+use crate::current::{self, Current, TooMany};
 use crate::listen::Remote;
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 
-/// What is known of the request being answered.
-struct Current {
-    id: String,
-    from: Option<IpAddr>,
-    allowance: OnceLock<Allowance>,
-}
-
-tokio::task_local! {
-    static CURRENT: Arc<Current>;
-}
-
-/// The id of the request being answered.
-pub(super) fn current_request_id() -> Option<String> {
-    CURRENT.try_with(|current| current.id.clone()).ok()
-}
-
 /// Lets in a request of a known key, as far as its allowance goes.
 pub(super) fn admit(app: &App, caller: &Caller) -> Result<(), Problem> {
-    tracing::Span::current().record("key", caller.actor.name.as_str());
-    within(caller.actor.key_id.and_then(|key| app.guard.key(key)))
+    current::admit(app, caller).map_err(too_many)
 }
 
 /// What a request without a valid key is told, as long as its address has not sent too many of them.
 pub(super) fn turn_away(app: &App, problem: Problem) -> Problem {
-    let from = CURRENT.try_with(|current| current.from).ok().flatten();
-    within(from.and_then(|address| app.guard.stranger(address))).err().unwrap_or(problem)
+    current::stranger(app).map_err(too_many).err().unwrap_or(problem)
 }
 
-fn within(allowance: Option<Allowance>) -> Result<(), Problem> {
-    let Some(allowance) = allowance else { return Ok(()) };
-    let _ = CURRENT.try_with(|current| current.allowance.set(allowance));
-    allowance.wait_s.map_or(Ok(()), |wait| Err(Problem::too_many(&allowance, wait)))
+fn too_many(beyond: TooMany) -> Problem {
+    Problem::too_many(&beyond.allowance, beyond.wait_s)
 }
 
 /// The address the request comes from: the last one in X-Forwarded-For is what our own proxy saw.
@@ -154,8 +135,8 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
     let limit = Duration::from_secs(limits.request_seconds);
     let from = remote(&request, limits.trust_forwarded);
     let (request, read_to_end) = followed(request, limits.idle_seconds);
-    let current = Arc::new(Current { id: id.clone(), from, allowance: OnceLock::new() });
-    let watched = !route.starts_with("/v1/");
+    let current = Current::new(id.clone(), from);
+    let watched = !(route.starts_with("/v1/") || route.starts_with("/board"));
     let answered = async {
         let watch = Stopwatch::start();
         let response = match app.guard.enter() {
@@ -176,8 +157,8 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
         }
         response
     };
-    let mut response = CURRENT.scope(Arc::clone(&current), answered).instrument(span).await;
-    if let Some(allowance) = current.allowance.get() {
+    let mut response = Arc::clone(&current).answer(answered).instrument(span).await;
+    if let Some(allowance) = current.allowance() {
         told(response.headers_mut(), allowance);
     }
     if let Ok(value) = HeaderValue::from_str(&id) {

@@ -253,6 +253,7 @@ pub(super) async fn list_upcoming(
         band: band(query.band)?,
         until: parameter("until", query.until.as_deref(), values::date)?,
         unit: query.unit,
+        unit_has: None,
         after: after.map(|(rank, due_day, vehicle_id, kind)| ListPosition { rank, due_day, vehicle_id, kind }),
         key_depots_of: caller.actor.key_depots_of(),
         limit: limit + 1,

@@ -10,7 +10,7 @@ use super::stops::Stop;
 use crate::store::{AwayRecord, ListFilter, ListRow, OrderFilter, OrderRecord, StopCodes, StoreError};
 
 /// More cars than one depot has open at once; the list of a day is never cut.
-const WHOLE: i64 = 1_000_000;
+pub(super) const WHOLE: i64 = 1_000_000;
 
 /// Which days a calendar shows around today: slots that have gone by, cars to bring in, slots to come.
 const PAST_SLOTS: Days = Days::new(7);

@@ -137,3 +137,35 @@ fn no_date(assessment: &Assessment, horizon_days: i64) -> String {
         _ => format!("not within the horizon of {horizon_days} days"),
     }
 }
+
+/// A car in hard duty, 18,600 mi after its fan service, for the tests of whatever shows one.
+#[cfg(test)]
+pub(crate) fn sample() -> Item {
+    let date = |text: &str| text.parse::<NaiveDate>().ok();
+    Item {
+        kind: "fan-service".to_owned(),
+        band: "before".to_owned(),
+        grade: "hard".to_owned(),
+        distance_unit: "mi".to_owned(),
+        deciding_meter: Some("distance".to_owned()),
+        counts_from: "service".to_owned(),
+        counts_since: date("2025-12-01"),
+        since_metres: Some(29_933_798),
+        since_hours: Some(1010.0),
+        since_days: Some(107),
+        distance: Some((32_186_880, 40_233_600)),
+        hours: None,
+        days: None,
+        early: [date("2026-03-24"), date("2026-03-26"), date("2026-03-28")],
+        late: [date("2026-04-16"), date("2026-04-23"), date("2026-05-02")],
+        no_date_because: None,
+        chance_past_late: Some(0.02),
+        chance_by: date("2026-04-01").unwrap_or_default(),
+        last_reading_at: "2026-03-17T21:00:00Z".parse().ok(),
+        silent_days: 1,
+        silent: false,
+        off_road: false,
+        raise_reason: None,
+        notes: Vec::new(),
+    }
+}

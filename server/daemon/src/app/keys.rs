@@ -171,7 +171,7 @@ pub fn scopes_of(key: &KeyRecord) -> Vec<Scope> {
     key.may.split(',').filter_map(Scope::parse).collect()
 }
 
-fn caller_of(key: &KeyRecord, by_old_secret: bool) -> Caller {
+pub(super) fn caller_of(key: &KeyRecord, by_old_secret: bool) -> Caller {
     let ends = [key.expires_at, key.old_until.filter(|_| by_old_secret)];
     Caller {
         actor: Actor { key_id: Some(key.id), name: key.name.clone(), depots: key.depots.clone() },

@@ -3,6 +3,7 @@
 pub mod assess;
 pub mod backtest;
 pub mod calendars;
+pub mod coming;
 pub mod day_list;
 pub mod fits;
 pub mod forecasts;
@@ -17,6 +18,7 @@ pub mod packs;
 pub mod parts;
 pub mod reports;
 pub mod risks;
+pub mod sessions;
 pub mod stops;
 pub mod what_if;
 pub mod work;

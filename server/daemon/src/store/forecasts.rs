@@ -139,6 +139,8 @@ pub struct ListFilter {
     pub until: Option<NaiveDate>,
     /// Only this car.
     pub unit: Option<String>,
+    /// Only cars whose unit number has this in it, in capitals or small letters.
+    pub unit_has: Option<String>,
     /// After this place.
     pub after: Option<ListPosition>,
     /// Only of this key's depots.
@@ -299,6 +301,8 @@ const LIST: &str = "SELECT f.rank, f.due_day, f.vehicle_id, f.kind, v.unit, d.co
             AND (CAST($9 AS TEXT) IS NULL OR vehicle_id IN (SELECT id FROM vehicles WHERE unit = $9))
             AND (CAST($10 AS BIGINT) IS NULL
                 OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $10 AND key_depots.depot_id = forecasts.depot_id))
+            AND (CAST($12 AS TEXT) IS NULL
+                OR vehicle_id IN (SELECT id FROM vehicles WHERE lower(unit) LIKE lower($12) ESCAPE '!'))
         ORDER BY rank, due_day, vehicle_id, kind LIMIT $11) f
     JOIN vehicles v ON v.id = f.vehicle_id JOIN depots d ON d.id = f.depot_id
     LEFT JOIN work_orders w ON w.vehicle_id = f.vehicle_id AND w.kind = f.kind
@@ -389,6 +393,11 @@ fn unpack<T: DeserializeOwned, U>(column: &'static str, text: &str, read: impl F
     let rows: Vec<T> = serde_json::from_str(text)
         .map_err(|fault| StoreError::bad_row(column, format!("{fault} in {} bytes", text.len())))?;
     rows.into_iter().map(read).collect()
+}
+
+/// The pattern of texts that contain `part`, every character of it taken as it stands.
+fn containing(part: &str) -> String {
+    format!("%{}%", part.replace('!', "!!").replace('%', "!%").replace('_', "!_"))
 }
 
 impl Store {
@@ -574,7 +583,7 @@ impl Store {
             .bind(after.rank).bind(after.due_day).bind(after.vehicle_id).bind(&after.kind)
             .bind(&filter.depot).bind(filter.kind.map(Kind::as_str)).bind(&filter.band)
             .bind(filter.until.map(day_number)).bind(&filter.unit).bind(filter.key_depots_of).bind(filter.limit)
-            .fetch_all(pool).await)?;
+            .bind(filter.unit_has.as_deref().map(containing)).fetch_all(pool).await)?;
         let row = |(rank, due_day, vehicle_id, kind, unit, depot, work_order_id, item): ListTuple| ListRow {
             position: ListPosition { rank, due_day, vehicle_id, kind },
             unit,

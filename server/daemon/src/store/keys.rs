@@ -45,7 +45,7 @@ pub struct NewKey {
     pub expires_at: Option<DateTime<Utc>>,
 }
 
-type Row = (i64, String, String, i64, Option<i64>, Option<i64>, Option<i64>, Option<i64>);
+pub(super) type Row = (i64, String, String, i64, Option<i64>, Option<i64>, Option<i64>, Option<i64>);
 
 macro_rules! select {
     ($rest:literal) => {
@@ -199,7 +199,7 @@ impl Store {
         self.keys_with_depots(rows).await
     }
 
-    async fn keys_with_depots(&self, rows: Vec<Row>) -> Result<Vec<KeyRecord>> {
+    pub(super) async fn keys_with_depots(&self, rows: Vec<Row>) -> Result<Vec<KeyRecord>> {
         let keys = rows.into_iter().map(record).collect::<Result<Vec<_>>>()?;
         let (Some(first), Some(last)) = (keys.first(), keys.last()) else { return Ok(keys) };
         let depots: Vec<(i64, String)> = read!(self, pool => sqlx::query_as(DEPOTS)

@@ -25,6 +25,7 @@ const STEPS: &[Step] = &[
     step!(5, "work", "0005_work.sql"),
     step!(6, "events", "0006_events.sql"),
     step!(9, "rights", "0009_rights.sql"),
+    step!(11, "board", "0011_board.sql"),
 ];
 
 /// File names of all migrations, as they stand in both folders.

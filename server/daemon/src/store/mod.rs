@@ -27,6 +27,7 @@ mod procedures;
 mod reports;
 mod rows;
 mod rules;
+mod sessions;
 mod technicians;
 pub mod values;
 mod vehicles;

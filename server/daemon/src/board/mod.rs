@@ -1,0 +1,42 @@
+//! The board: pages for the manager, the dispatcher, the shop and the administrator. It never sees SQL.
+//!
+//! A page is a function of a plain view model ([`pages`]), set in the [`frame`] and served behind the [`guard`]. All pages stand in
+//! one table, [`pages::table`]: path, scope, handler.
+
+mod asked;
+mod assets;
+mod frame;
+mod guard;
+mod pages;
+mod plot;
+mod refusal;
+mod say;
+mod sign_in;
+mod travel;
+
+use axum::Router;
+use axum::middleware::{from_fn, from_fn_with_state};
+use axum::response::Redirect;
+use axum::routing::{any, get, post};
+
+use crate::app::App;
+use refusal::Refusal;
+
+/// Where the board begins.
+const HOME: &str = "/board";
+
+/// Every page and act of the board.
+pub fn router(app: &App) -> Router<App> {
+    let behind = |scope| from_fn_with_state((app.clone(), scope), guard::admit);
+    let open = Router::new()
+        .route("/", get(|| async { Redirect::to(HOME) }))
+        .route("/board/", get(|| async { Redirect::permanent(HOME) }))
+        .route("/board/sign-in", get(sign_in::show).post(sign_in::sign_in).layer(from_fn(guard::same_origin)))
+        .route("/board/sign-out", post(sign_in::sign_out).layer(behind(None)))
+        .route("/board/static/{file}", get(assets::serve))
+        .route("/board/{*rest}", any(|| async { Refusal::no_page() }).layer(behind(None)));
+    pages::table()
+        .into_iter()
+        .fold(open, |router, (path, scope, handler)| router.route(path, handler.layer(behind(Some(scope)))))
+        .layer(from_fn_with_state(app.clone(), frame::finish))
+}

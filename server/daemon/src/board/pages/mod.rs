@@ -1,0 +1,20 @@
+//! The pages. Each file has its query or form, its view model, the page as a function of it, and its handler.
+
+mod car;
+mod cars;
+mod coming;
+mod evidence;
+
+use axum::routing::{MethodRouter, get};
+
+use crate::app::App;
+use crate::app::keys::Scope;
+
+/// Every page and act: its path, the scope it needs, what answers.
+pub(super) fn table() -> Vec<(&'static str, Scope, MethodRouter<App>)> {
+    vec![
+        ("/board", Scope::Read, get(coming::show)),
+        ("/board/cars", Scope::Read, get(cars::show)),
+        ("/board/cars/{unit}", Scope::Read, get(car::show)),
+    ]
+}

@@ -1,0 +1,101 @@
+//! Plain words for distances, days, times and chances.
+
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use chrono_tz::Tz;
+use maud::{Markup, html};
+use ventmile_model::fleet::DistanceUnit;
+
+/// A whole number with commas between thousands.
+pub(super) fn number(value: f64) -> String {
+    let digits = format!("{:.0}", value.abs());
+    let mut text = String::new();
+    for (place, digit) in digits.chars().enumerate() {
+        if place > 0 && (digits.len() - place) % 3 == 0 {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    if value <= -0.5 { format!("−{text}") } else { text }
+}
+
+/// A distance in the depot's unit, such as `12,345 mi`.
+pub(super) fn distance(metres: f64, unit: DistanceUnit) -> String {
+    format!("{} {unit}", number(metres / unit.metres()))
+}
+
+/// A count with its noun: `1 car`, `2 cars`.
+pub(super) fn count(many: usize, noun: &str) -> String {
+    if many == 1 { format!("1 {noun}") } else { format!("{} {noun}s", number(many as f64)) }
+}
+
+/// A date without its weekday, such as `18 Mar 2026`: day, month and year can't be mistaken anywhere.
+pub(super) fn short_day(day: NaiveDate) -> String {
+    day.format("%-d %b %Y").to_string()
+}
+
+/// A date as people say it: with its weekday, and its year only when it is another than today's.
+pub(super) fn day(day: NaiveDate, today: NaiveDate) -> String {
+    let form = if day.year() == today.year() { "%a %-d %b" } else { "%-d %b %Y" };
+    day.format(form).to_string()
+}
+
+/// The same, marked up so that machines read it too.
+pub(super) fn dated(date: NaiveDate, today: NaiveDate) -> Markup {
+    html! { time datetime=(date) { (day(date, today)) } }
+}
+
+/// A local time with its zone, such as `18 Mar 2026, 12:00 EDT`.
+pub(super) fn time(at: DateTime<Utc>, zone: Tz) -> Markup {
+    let local = at.with_timezone(&zone);
+    html! { time datetime=(at.to_rfc3339()) { (local.format("%-d %b %Y, %H:%M %Z")) } }
+}
+
+/// A chance; what is nearly sure or nearly not is said as such.
+pub(super) fn chance(chance: f64) -> String {
+    let percent = chance * 100.0;
+    if percent < 1.0 {
+        "less than 1 %".to_owned()
+    } else if percent > 99.0 {
+        "more than 99 %".to_owned()
+    } else {
+        format!("{percent:.0} %")
+    }
+}
+
+/// Days from today: `today`, `tomorrow`, `in 9 days`, `9 days ago`.
+pub(super) fn from_today(day: NaiveDate, today: NaiveDate) -> String {
+    match (day - today).num_days() {
+        0 => "today".to_owned(),
+        1 => "tomorrow".to_owned(),
+        -1 => "yesterday".to_owned(),
+        days if days > 0 => format!("in {} days", number(days as f64)),
+        days => format!("{} days ago", number(-days as f64)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn date(text: &str) -> NaiveDate {
+        text.parse().unwrap()
+    }
+
+    #[test]
+    fn numbers_dates_and_chances_in_words() {
+        assert_eq!(distance(40_233_600.0, DistanceUnit::Mile), "25,000 mi");
+        assert_eq!((count(1, "car"), count(1200, "car")), ("1 car".to_owned(), "1,200 cars".to_owned()));
+        let today = date("2026-03-18");
+        assert_eq!(day(date("2026-03-20"), today), "Fri 20 Mar");
+        assert_eq!(day(date("2027-01-02"), today), "2 Jan 2027");
+        assert_eq!(from_today(date("2026-03-27"), today), "in 9 days");
+        assert_eq!(from_today(date("2026-03-17"), today), "yesterday");
+        assert_eq!([chance(0.004), chance(0.256), chance(0.999)], ["less than 1 %", "26 %", "more than 99 %"]);
+    }
+
+    #[test]
+    fn times_are_local_and_name_their_zone() {
+        let at = "2026-07-01T12:00:00Z".parse().unwrap();
+        assert!(time(at, Tz::Europe__Vienna).into_string().contains("1 Jul 2026, 14:00 CEST"));
+    }
+}

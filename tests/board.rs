@@ -1,0 +1,338 @@
+//! The board: signing in and out, what each key sees, forms from elsewhere, and that nothing hostile becomes markup.
+
+use axum::http::Method;
+use chrono::TimeDelta;
+use serde_json::json;
+use ventmile::app::keys::{Scope, bare};
+
+use crate::common::{Client, Engine, Reply, TestApp, car, month_of_readings, ordinary_car, post, serviced, two_depots};
+
+const FORM: &str = "application/x-www-form-urlencoded";
+
+/// A browser that is signed in.
+struct Browser {
+    client: Client,
+    cookie: String,
+}
+
+fn header<'a>(reply: &'a Reply, name: &str) -> &'a str {
+    reply.headers.get(name).and_then(|value| value.to_str().ok()).unwrap_or_default()
+}
+
+impl Browser {
+    /// Signs in with a new key.
+    async fn sign_in(app: &TestApp, name: &str, scopes: &[Scope], depots: &[&str]) -> Self {
+        let depots: Vec<String> = depots.iter().map(|code| (*code).to_owned()).collect();
+        let key = app.app.new_key(name, scopes, &depots, None).await.unwrap();
+        Self::with_key(app, &key).await
+    }
+
+    async fn with_key(app: &TestApp, key: &str) -> Self {
+        let client = app.anonymous();
+        let reply = try_key(&client, key).await;
+        assert_eq!((reply.status.as_u16(), header(&reply, "location")), (303, "/board"), "{}", reply.text);
+        let cookie = header(&reply, "set-cookie").split(';').next().unwrap().to_owned();
+        Self { client, cookie }
+    }
+
+    async fn get(&self, path: &str) -> Reply {
+        self.client.call(Method::GET, path).header("cookie", &self.cookie).send().await
+    }
+
+    /// The page of an address, once it is one.
+    async fn page(&self, path: &str) -> String {
+        let reply = self.get(path).await;
+        assert_eq!(reply.status.as_u16(), 200, "{path}: {}", reply.text);
+        reply.text
+    }
+
+    /// Sends a form from a page of the board.
+    async fn send(&self, path: &str, form: &str) -> Reply {
+        self.send_from(path, form, "same-origin").await
+    }
+
+    async fn send_from(&self, path: &str, form: &str, site: &str) -> Reply {
+        let call = self.client.post(path).header("cookie", &self.cookie).header("sec-fetch-site", site);
+        call.body(FORM, form.to_owned()).send().await
+    }
+
+    /// The token that the session's forms carry.
+    async fn token(&self) -> String {
+        let page = self.page("/board").await;
+        page.split(r#"name="csrf" value=""#).nth(1).unwrap().split('"').next().unwrap().to_owned()
+    }
+}
+
+async fn try_key(client: &Client, key: &str) -> Reply {
+    let call = client.post("/board/sign-in").header("sec-fetch-site", "same-origin");
+    call.body(FORM, format!("key={key}&next=/board")).send().await
+}
+
+/// Two cars at NORTH (one of them past its window), one at WEST.
+async fn fleet(app: &TestApp, manager: &Client) {
+    two_depots(manager).await;
+    ordinary_car(manager, "N1", "NORTH").await;
+    car(manager, "N2", "NORTH").await;
+    serviced(manager, "N2", "2025-06-01T12:00:00Z", 10_000.0).await;
+    post(manager, "odometer-readings", month_of_readings("N2", 41_000.0, 150.0)).await;
+    ordinary_car(manager, "W1", "WEST").await;
+    app.settle().await;
+}
+
+async fn a_key_signs_in_and_out(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    two_depots(&manager).await;
+    let nobody = app.anonymous();
+    let asked = nobody.get("/board/cars?band=past").await;
+    assert_eq!(asked.status.as_u16(), 303);
+    assert_eq!(header(&asked, "location"), "/board/sign-in?next=%2Fboard%2Fcars%3Fband%3Dpast");
+    assert_eq!(header(&nobody.get("/").await, "location"), "/board");
+    assert!(nobody.get("/board/sign-in").await.text.contains(r#"type="password""#));
+
+    let browser = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    let page = browser.page("/board").await;
+    assert!(page.contains("What is coming") && page.contains("office"), "{page}");
+    assert!(page.contains(r#"<html lang="en">"#) && page.contains(r##"href="#main""##));
+
+    let token = browser.token().await;
+    let out = browser.send("/board/sign-out", &format!("csrf={token}")).await;
+    assert_eq!((out.status.as_u16(), header(&out, "location")), (303, "/board/sign-in"));
+    assert!(header(&out, "set-cookie").contains("Max-Age=0"));
+    assert_eq!(browser.get("/board").await.status.as_u16(), 303, "the session has ended on the server too");
+}
+
+async fn the_cookie_is_kept_from_scripts_and_other_sites(engine: Engine) {
+    let (app, _) = TestApp::new(engine).await;
+    let key = app.app.new_key("office", &[Scope::Read], &[], None).await.unwrap();
+    let plain = try_key(&app.anonymous(), &key).await;
+    let cookie = header(&plain, "set-cookie");
+    for part in ["; HttpOnly", "; SameSite=Strict", "; Path=/", "; Max-Age=43200"] {
+        assert!(cookie.contains(part), "{cookie}");
+    }
+    assert!(!cookie.contains("Secure") && !cookie.contains(&key), "{cookie}");
+    let call = app.anonymous().post("/board/sign-in").header("sec-fetch-site", "same-origin");
+    let behind_tls = call.header("x-forwarded-proto", "https").body(FORM, format!("key={key}")).send().await;
+    assert!(header(&behind_tls, "set-cookie").ends_with("; Secure"));
+    let (always, _) = TestApp::with(engine, &[("board.secure_cookies", "always")]).await;
+    let key = always.app.new_key("office", &[Scope::Read], &[], None).await.unwrap();
+    assert!(header(&try_key(&always.anonymous(), &key).await, "set-cookie").ends_with("; Secure"));
+}
+
+async fn a_wrong_key_is_told_so_and_many_are_told_to_wait(engine: Engine) {
+    let settings = [("limits.stranger_requests", "3"), ("limits.stranger_seconds", "3600")];
+    let (app, _) = TestApp::with(engine, &settings).await;
+    let nobody = app.anonymous();
+    let key = app.app.new_key("office", &[Scope::Read], &[], None).await.unwrap();
+    let from_here = |key: &str| {
+        let call = nobody.post("/board/sign-in").from([192, 0, 2, 7]).header("sec-fetch-site", "same-origin");
+        call.body(FORM, format!("key={key}")).send()
+    };
+    for _ in 0..3 {
+        let wrong = from_here("vm_0000").await;
+        assert_eq!(wrong.status.as_u16(), 403);
+        assert!(wrong.text.contains("no key that stands") && !wrong.text.contains("vm_0000"), "{}", wrong.text);
+        assert!(!wrong.headers.contains_key("set-cookie"));
+    }
+    let many = from_here("vm_0000").await;
+    assert_eq!(many.status.as_u16(), 429);
+    assert!(header(&many, "retry-after").parse::<u64>().unwrap() > 60, "{:?}", many.headers);
+    assert_eq!(from_here(&key).await.status.as_u16(), 303, "a right key is let in all the same");
+    let guessed = nobody.call(Method::GET, "/board").from([192, 0, 2, 7]).header("cookie", "ventmile_session=guess");
+    assert_eq!(guessed.send().await.status.as_u16(), 429, "sessions are not guessed either");
+}
+
+async fn a_session_ends_with_its_key_and_with_its_time(engine: Engine) {
+    let (app, _) = TestApp::new(engine).await;
+    let revoked = Browser::sign_in(&app, "left", &[Scope::Read], &[]).await;
+    revoked.page("/board").await;
+    app.app.revoke_key("left", &app.app.by_command_line(), |key| bare(key, None)).await.unwrap();
+    assert_eq!(revoked.get("/board").await.status.as_u16(), 303);
+
+    let key = app.app.new_key("turned", &[Scope::Read], &[], None).await.unwrap();
+    let overlap = TimeDelta::minutes(30);
+    app.app.rotate_key("turned", overlap, &app.app.by_command_line(), bare).await.unwrap();
+    let turned = Browser::with_key(&app, &key).await;
+    turned.page("/board").await;
+    app.pass(overlap);
+    assert_eq!(turned.get("/board").await.status.as_u16(), 303, "a session lasts no longer than what opened it");
+
+    let end = app.app.now() + TimeDelta::hours(1);
+    let key = app.app.new_key("short", &[Scope::Read], &[], Some(end)).await.unwrap();
+    let short = Browser::with_key(&app, &key).await;
+    let long = Browser::sign_in(&app, "long", &[Scope::Read], &[]).await;
+    app.pass(TimeDelta::hours(1));
+    assert_eq!(short.get("/board").await.status.as_u16(), 303);
+    long.page("/board").await;
+    app.pass(TimeDelta::hours(11));
+    assert_eq!(long.get("/board").await.status.as_u16(), 303);
+}
+
+async fn a_form_from_elsewhere_does_nothing(engine: Engine) {
+    let (app, _) = TestApp::new(engine).await;
+    let browser = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    let other = Browser::sign_in(&app, "other", &[Scope::Read], &[]).await;
+    let token = browser.token().await;
+    assert_ne!(token, other.token().await, "a token is bound to its session");
+    assert!(!browser.cookie.contains(&token), "a token does not give the session away");
+    let right = format!("csrf={token}");
+    let stolen = format!("csrf={}", other.token().await);
+    for (form, site) in [
+        (right.as_str(), "cross-site"),
+        (right.as_str(), "same-site"),
+        (right.as_str(), "none"),
+        ("", "same-origin"),
+        ("csrf=", "same-origin"),
+        (stolen.as_str(), "same-origin"),
+    ] {
+        let refused = browser.send_from("/board/sign-out", form, site).await;
+        assert_eq!(refused.status.as_u16(), 403, "{form} {site}");
+        assert!(refused.text.contains("nothing was done"), "{}", refused.text);
+    }
+    let from = |origin: &'static str| {
+        let call = browser.client.post("/board/sign-out").header("cookie", &browser.cookie).header("host", "fleet");
+        call.header("origin", origin).body(FORM, right.clone()).send()
+    };
+    assert_eq!(from("https://elsewhere").await.status.as_u16(), 403);
+    browser.page("/board").await;
+    assert_eq!(from("http://fleet").await.status.as_u16(), 303);
+    let foreign = app.anonymous().post("/board/sign-in").header("sec-fetch-site", "cross-site");
+    assert_eq!(foreign.body(FORM, "key=vm_1").send().await.status.as_u16(), 403, "nobody is signed in from elsewhere");
+}
+
+async fn every_answer_is_confined(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    fleet(&app, &manager).await;
+    let browser = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    for path in ["/board", "/board/cars", "/board/cars/N1", "/board/cars/none", "/board/nothing", "/board/sign-in"] {
+        let reply = browser.get(path).await;
+        let policy = header(&reply, "content-security-policy");
+        assert!(policy.starts_with("default-src 'none'; style-src 'self'; script-src 'self';"), "{path}: {policy}");
+        assert!(policy.contains("frame-ancestors 'none'") && !policy.contains("unsafe"), "{path}: {policy}");
+        assert_eq!(header(&reply, "x-content-type-options"), "nosniff", "{path}");
+        assert_eq!(header(&reply, "cache-control"), "no-store", "{path}");
+        assert_eq!(header(&reply, "referrer-policy"), "same-origin", "{path}");
+        for banned in [" style=", "<style", "<script>", "onclick", "javascript:", "http://", "https://"] {
+            assert!(!reply.text.contains(banned), "{path} has {banned}");
+        }
+    }
+    let page = browser.page("/board").await;
+    let style = page.split(r#"rel="stylesheet" href=""#).nth(1).unwrap().split('"').next().unwrap();
+    let reply = browser.get(style).await;
+    assert_eq!((reply.status.as_u16(), header(&reply, "content-type")), (200, "text/css; charset=utf-8"));
+    assert!(header(&reply, "cache-control").contains("immutable"));
+    assert_eq!(browser.get("/board/static/board.css").await.status.as_u16(), 404);
+}
+
+async fn a_key_sees_what_it_may(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    fleet(&app, &manager).await;
+    let north = Browser::sign_in(&app, "north", &[Scope::Read], &["NORTH"]).await;
+    for path in ["/board", "/board/cars", "/board/cars?unit=1", "/board/cars/N1"] {
+        let page = north.page(path).await;
+        assert!(page.contains("N1") || path == "/board", "{path}");
+        assert!(!page.contains("WEST") && !page.contains("W1"), "{path}: {page}");
+    }
+    let (hidden, none) = (north.get("/board/cars/W1").await, north.get("/board/cars/W9").await);
+    assert_eq!((hidden.status.as_u16(), none.status.as_u16()), (404, 404));
+    assert_eq!(hidden.text.replace("W1", "W9"), none.text, "whether a hidden car is there is not told");
+    for path in ["/board?depot=WEST", "/board/cars?depot=WEST", "/board?depot=NONE"] {
+        assert_eq!(north.get(path).await.status.as_u16(), 404, "{path}");
+    }
+    let poster = Browser::sign_in(&app, "poster", &[Scope::Post], &[]).await;
+    let refused = poster.get("/board").await;
+    assert_eq!(refused.status.as_u16(), 403);
+    assert!(refused.text.contains("scope “read”") && !refused.text.contains("N1"), "{}", refused.text);
+    assert!(!refused.text.contains(r#"href="/board/cars""#), "what a key may not do is not shown");
+}
+
+async fn the_manager_sees_what_is_coming(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    fleet(&app, &manager).await;
+    let browser = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    let page = browser.page("/board").await;
+    assert!(page.contains("Of <strong>3 cars</strong>, <strong>1</strong> is past the window"), "{page}");
+    assert!(page.contains("To be looked at first") && page.contains("/board/cars/N2"), "{page}");
+    assert!(page.contains("NORTH by week") && page.contains("WEST by week"), "{page}");
+    let west = browser.page("/board?depot=WEST").await;
+    assert!(west.contains("CDT") && !west.contains("N2"), "{west}");
+
+    assert!(browser.page("/board/cars?depot=WEST").await.contains(" km gone"), "the depot's own unit");
+    let cars = browser.page("/board/cars?band=past").await;
+    assert!(cars.contains("/board/cars/N2") && !cars.contains("/board/cars/N1"), "{cars}");
+    assert!(browser.page("/board/cars?unit=n").await.contains("/board/cars/N1"), "small letters find capitals");
+    assert!(browser.page("/board/cars?unit=%25").await.contains("No car is like that"));
+    let car = browser.page("/board/cars/N2").await;
+    assert!(car.contains("31,000 mi gone, 6,000 mi beyond the late edge at 25,000 mi"), "{car}");
+    assert!(car.contains("since the fan service of 2025-06-01"), "{car}");
+    assert_eq!(browser.get("/board/cars?colour=red").await.status.as_u16(), 400);
+}
+
+async fn a_long_list_comes_in_pages(engine: Engine) {
+    let (app, manager) = TestApp::with(engine, &[("limits.page", "2")]).await;
+    fleet(&app, &manager).await;
+    let browser = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    let first = browser.page("/board/cars").await;
+    let next = first.split(r#"class="button" href=""#).nth(1).unwrap().split('"').next().unwrap().replace("&amp;", "&");
+    let second = browser.page(&next).await;
+    let units = |page: &str| {
+        ["N1", "N2", "W1"].into_iter().filter(|unit| page.contains(&format!("/board/cars/{unit}\""))).count()
+    };
+    assert_eq!((units(&first), units(&second)), (2, 1));
+    assert!(second.contains("First page") && !second.contains("Next page"));
+    assert_eq!(browser.get("/board/cars?after=zz").await.status.as_u16(), 400);
+}
+
+async fn hostile_names_stay_text(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    let name = "<script>alert(1)</script>\"'&";
+    let depot = json!({"code": "X<b>", "name": name, "zone": "America/New_York", "bays": 2, "distance_unit": "mi"});
+    let added = manager.send("/v1/depots", depot).await;
+    let code = if added.status.as_u16() == 201 { "X<b>" } else { "X" };
+    if code == "X" {
+        let depot = json!({"code": "X", "name": name, "zone": "America/New_York", "bays": 2, "distance_unit": "mi"});
+        manager.send("/v1/depots", depot).await.expect(201);
+    }
+    let unit = "7<img src=x onerror=alert(1)>";
+    let car = json!({
+        "unit": unit, "depot": code, "model": name, "in_service_on": "2025-01-01", "odometer_in_service": 10,
+        "distance_unit": "mi",
+    });
+    manager.send("/v1/vehicles", car).await.expect(201);
+    serviced(&manager, unit, "2025-06-01T12:00:00Z", 10_000.0).await;
+    post(&manager, "odometer-readings", month_of_readings(unit, 41_000.0, 150.0)).await;
+    app.settle().await;
+    let browser = Browser::sign_in(&app, name, &[Scope::Read], &[]).await;
+    for path in
+        ["/board", "/board/cars", "/board/cars/7%3Cimg%20src%3Dx%20onerror%3Dalert(1)%3E", "/board/cars?unit=%3Cimg"]
+    {
+        let page = browser.page(path).await;
+        assert!(page.contains("7&lt;img src=x"), "{path}: {page}");
+        assert!(!page.contains("<img") && !page.contains("<script>"), "{path}: {page}");
+    }
+    let missing = browser.get("/board/cars/%3Cscript%3E").await;
+    assert!(missing.text.contains("&lt;script&gt;") && !missing.text.contains("<script>"));
+}
+
+async fn a_failure_is_a_page_with_its_number(engine: Engine) {
+    let (app, _) = TestApp::new(engine).await;
+    let browser = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    app.app.store.close().await;
+    let call = browser.client.call(Method::GET, "/board").header("cookie", &browser.cookie);
+    let reply = call.header("x-request-id", "my-17").send().await;
+    assert_eq!(reply.status.as_u16(), 503);
+    assert!(reply.text.contains("cannot be reached") && reply.text.contains("my-17"), "{}", reply.text);
+}
+
+crate::on_both!(
+    a_key_signs_in_and_out,
+    the_cookie_is_kept_from_scripts_and_other_sites,
+    a_wrong_key_is_told_so_and_many_are_told_to_wait,
+    a_session_ends_with_its_key_and_with_its_time,
+    a_form_from_elsewhere_does_nothing,
+    every_answer_is_confined,
+    a_key_sees_what_it_may,
+    the_manager_sees_what_is_coming,
+    a_long_list_comes_in_pages,
+    hostile_names_stay_text,
+    a_failure_is_a_page_with_its_number,
+);
