@@ -371,10 +371,10 @@ pub(super) async fn post<R: Row<Checked = SentRow>>(
     let rows = rows::read::<R>(request, &app.settings.limits).await?;
     let tally = store_rows(app, &caller.actor, rows).await?;
     let done = answer(StatusCode::OK, None, &PostAnswer::from(tally));
-    if let Some(once) = &once {
-        app.store.save_answer(once, &done, app.now()).await?;
+    match &once {
+        Some(once) => Ok(app.store.save_answer(once, done, app.now()).await?),
+        None => Ok(done),
     }
-    Ok(done)
 }
 
 async fn find_answer(app: &App, once: Option<&Once>) -> Result<Option<Answer>, Problem> {

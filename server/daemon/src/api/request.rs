@@ -17,7 +17,7 @@ use tracing::Instrument;
 use super::body::Idle;
 use super::problem::Problem;
 use crate::app::App;
-use crate::app::guard::Allowance;
+use crate::app::guard::{Allowance, Hold};
 use crate::app::keys::Caller;
 use crate::clock::Stopwatch;
 use crate::listen::Remote;
@@ -29,6 +29,9 @@ struct Current {
     id: String,
     from: Option<IpAddr>,
     allowance: OnceLock<Allowance>,
+    caller: OnceLock<i64>,
+    /// The act it asks for, held until it is answered.
+    act: OnceLock<Hold>,
 }
 
 tokio::task_local! {
@@ -43,7 +46,18 @@ pub(super) fn current_request_id() -> Option<String> {
 /// Lets in a request of a known key, as far as its allowance goes.
 pub(super) fn admit(app: &App, caller: &Caller) -> Result<(), Problem> {
     tracing::Span::current().record("key", caller.actor.name.as_str());
+    if let Some(key) = caller.actor.key_id {
+        let _ = CURRENT.try_with(|current| current.caller.set(key));
+    }
     within(caller.actor.key_id.and_then(|key| app.guard.key(key)))
+}
+
+/// Holds the act that a request asks for by its idempotency key: while it is under way the same one is refused.
+pub(super) fn hold(app: &App, value: &str) -> Result<(), Problem> {
+    let Ok(Some(caller)) = CURRENT.try_with(|current| current.caller.get().copied()) else { return Ok(()) };
+    let act = app.guard.hold(caller, value).ok_or_else(Problem::under_way)?;
+    let _ = CURRENT.try_with(|current| current.act.set(act));
+    Ok(())
 }
 
 /// What a request without a valid key is told, as long as its address has not sent too many of them.
@@ -154,7 +168,13 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
     let limit = Duration::from_secs(limits.request_seconds);
     let from = remote(&request, limits.trust_forwarded);
     let (request, read_to_end) = followed(request, limits.idle_seconds);
-    let current = Arc::new(Current { id: id.clone(), from, allowance: OnceLock::new() });
+    let current = Arc::new(Current {
+        id: id.clone(),
+        from,
+        allowance: OnceLock::new(),
+        caller: OnceLock::new(),
+        act: OnceLock::new(),
+    });
     let watched = !route.starts_with("/v1/");
     let answered = async {
         let watch = Stopwatch::start();

@@ -301,9 +301,9 @@ pub(super) async fn add_vehicles(
     }
     let rows = rows::read::<VehicleRow>(request, &app.settings.limits).await?;
     let tally = add_many(&app, rows, &writing).await?;
-    let done = answer(StatusCode::OK, None, &PostAnswer::from(tally));
+    let mut done = answer(StatusCode::OK, None, &PostAnswer::from(tally));
     if let Some(once) = &writing.once {
-        app.store.save_answer(once, &done, app.now()).await?;
+        done = app.store.save_answer(once, done, app.now()).await?;
     }
     app.news.notify_one();
     Ok(done.into_response())
