@@ -49,7 +49,7 @@ pub(super) fn admit(app: &App, caller: &Caller) -> Result<(), Problem> {
     if let Some(key) = caller.actor.key_id {
         let _ = CURRENT.try_with(|current| current.caller.set(key));
     }
-    within(caller.actor.key_id.and_then(|key| app.guard.key(key)))
+    within(app, "key", caller.actor.key_id.and_then(|key| app.guard.key(key)))
 }
 
 /// Holds the act that a request asks for by its idempotency key: while it is under way the same one is refused.
@@ -63,13 +63,15 @@ pub(super) fn hold(app: &App, value: &str) -> Result<(), Problem> {
 /// What a request without a valid key is told, as long as its address has not sent too many of them.
 pub(super) fn turn_away(app: &App, problem: Problem) -> Problem {
     let from = CURRENT.try_with(|current| current.from).ok().flatten();
-    within(from.and_then(|address| app.guard.stranger(address))).err().unwrap_or(problem)
+    within(app, "stranger", from.and_then(|address| app.guard.stranger(address))).err().unwrap_or(problem)
 }
 
-fn within(allowance: Option<Allowance>) -> Result<(), Problem> {
+fn within(app: &App, who: &str, allowance: Option<Allowance>) -> Result<(), Problem> {
     let Some(allowance) = allowance else { return Ok(()) };
     let _ = CURRENT.try_with(|current| current.allowance.set(allowance));
-    allowance.wait_s.map_or(Ok(()), |wait| Err(Problem::too_many(&allowance, wait)))
+    let Some(wait) = allowance.wait_s else { return Ok(()) };
+    app.meters.limited(who);
+    Err(Problem::too_many(&allowance, wait))
 }
 
 /// The address the request comes from: the last one in X-Forwarded-For is what our own proxy saw.
@@ -162,6 +164,7 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
     let route = request.extensions().get::<MatchedPath>().map_or("-", MatchedPath::as_str).to_owned();
     let method = request.method().clone();
     let trace = trace_id(request.headers()).unwrap_or_default();
+    let (asked, template) = (method.clone(), route.clone());
     let key = tracing::field::Empty;
     let span = tracing::info_span!("request", request_id = %id, trace_id = trace, %method, route, key);
     let limits = &app.settings.limits;
@@ -179,7 +182,10 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
     let answered = async {
         let watch = Stopwatch::start();
         let response = match app.guard.enter() {
-            None if !watched => Problem::busy().into_response(),
+            None if !watched => {
+                app.meters.no_room();
+                Problem::busy().into_response()
+            }
             _room => {
                 let answer = tokio::time::timeout(limit, next.run(request)).await;
                 answer.unwrap_or_else(|_| too_slow(limit).into_response())
@@ -187,6 +193,7 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
         };
         let status = response.status().as_u16();
         let elapsed_ms = watch.elapsed_ms();
+        app.meters.answered(asked.as_str(), &template, status, elapsed_ms);
         if response.status().is_server_error() {
             tracing::warn!(status, elapsed_ms, "answered");
         } else if app.settings.log.requests && !watched {
