@@ -659,12 +659,61 @@ async fn twenty_at_once(calls: impl Iterator<Item = crate::common::Call>) -> Rep
         replies.push(reply.await.unwrap());
     }
     assert_eq!(replies.len(), 20);
-    let first = replies.pop().unwrap();
+    one_answer(replies)
+}
+
+/// All are answered alike, or told that the same request is being worked on.
+fn one_answer(mut replies: Vec<Reply>) -> Reply {
+    let under_way = |reply: &Reply| reply.text.contains("urn:ventmile:problem:under-way");
+    for reply in replies.iter().filter(|reply| under_way(reply)) {
+        assert_eq!(fault(&reply.problem(409)), "Idempotency-Key");
+        assert_eq!(reply.headers["retry-after"], "1");
+    }
+    replies.retain(|reply| !under_way(reply));
+    let first = replies.pop().expect("one is answered");
     for reply in &replies {
         assert_eq!((reply.status, &reply.text), (first.status, &first.text));
         assert_eq!(reply.headers.get("etag"), first.headers.get("etag"));
     }
     first
+}
+
+/// Two processes on one database know of each other by the database alone.
+async fn doubles_in_two_processes_have_one_effect_and_one_answer(engine: Engine) {
+    let (app, manager) = fleet(engine).await;
+    let elsewhere = app.again().await.client_with(manager.key());
+    car(&manager, "7", "NORTH").await;
+    let at_once = |path: &'static str, body: Value| {
+        let both = [&manager, &elsewhere].into_iter().cycle().take(20);
+        let calls: Vec<_> =
+            both.map(|client| client.post(path).header("idempotency-key", "\"d\"").json(&body)).collect();
+        twenty_at_once(calls.into_iter())
+    };
+    let order = json!({"unit": "7", "kind": "fan-service", "reason": "fan noise"});
+    at_once("/v1/work-orders", order.clone()).await.expect(201);
+    let lines = manager.get("/v1/journal?limit=500").await.expect(200);
+    let raised = lines["items"].as_array().unwrap().iter().filter(|line| line["action"] == "work-order raise");
+    assert_eq!(raised.count(), 1);
+    // The same key for something else is refused, by either.
+    for client in [&manager, &elsewhere] {
+        let other = client.post("/v1/duty-logs").header("idempotency-key", "\"d\"").json(&json!([])).send().await;
+        assert_eq!(fault(&other.problem(422)), "Idempotency-Key");
+    }
+}
+
+/// Rows are stored before their answer is kept, so that two processes may both store them: once, and with one answer.
+async fn bulk_posts_in_two_processes_have_one_answer(engine: Engine) {
+    let (app, manager) = fleet(engine).await;
+    let elsewhere = app.again().await.client_with(manager.key());
+    car(&manager, "7", "NORTH").await;
+    let rows: Value = (1..=9).map(|day| json!({"unit": "7", "date": format!("2026-03-0{day}"), "hours": 3})).collect();
+    let both = [&manager, &elsewhere].into_iter().cycle().take(20);
+    let calls = both.map(|client| client.post("/v1/duty-logs").header("idempotency-key", "\"d\"").json(&rows));
+    let calls: Vec<_> = calls.collect();
+    let kept = twenty_at_once(calls.into_iter()).await.expect(200);
+    assert_eq!(kept["stored"].as_u64().unwrap() + kept["repeated"].as_u64().unwrap(), 9, "{kept}");
+    let found = manager.get("/v1/duty-logs?unit=7").await.expect(200);
+    assert_eq!(found["items"].as_array().unwrap().len(), 9);
 }
 
 async fn doubles_at_once_have_one_effect_and_one_answer(engine: Engine) {
@@ -911,6 +960,8 @@ crate::on_both!(
     the_next_order_goes_to_exactly_one_of_twenty,
     the_next_order_is_the_most_urgent_that_fits,
     doubles_at_once_have_one_effect_and_one_answer,
+    doubles_in_two_processes_have_one_effect_and_one_answer,
+    bulk_posts_in_two_processes_have_one_answer,
     acts_at_once_are_done_once,
     a_refused_act_leaves_its_key_free,
     the_day_list_names_cars_to_bring_in_and_to_look_at,

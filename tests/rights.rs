@@ -177,6 +177,7 @@ use Sight::{All, Figures, Fleet, List, Open, Own};
 const ROUTES: &[(&str, Sight, &str, &str)] = &[
     ("livez", Open, "/livez", ""),
     ("readyz", Open, "/readyz", ""),
+    ("get_metrics", Fleet, "/metrics", ""),
     ("get_calendar", Open, "/v1/calendars/none.ics", ""),
     ("list_depots", List, "/v1/depots", ""),
     ("get_depot", Own, "/v1/depots/{T}", ""),

@@ -250,7 +250,7 @@ impl TestApp {
     /// A second process on the same database and clock.
     pub async fn again(&self) -> Second {
         let app = App::open((*self.app.settings).clone(), self.clock.clone()).await.unwrap();
-        Second(ventmile::api::router(app))
+        Second(ventmile::serve::router(&app))
     }
 
     /// A client whose key has these scopes at these depots.

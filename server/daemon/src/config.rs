@@ -50,6 +50,8 @@ pub struct Settings {
     pub keep: Keep,
     /// The board.
     pub board: Board,
+    /// Metrics.
+    pub metrics: Metrics,
 }
 
 /// A text that may hold a password: shown with it hidden.
@@ -313,6 +315,24 @@ pub enum SecureCookies {
     Always,
     /// Never.
     Never,
+}
+
+/// Metrics; see defaults.toml.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Metrics {
+    pub listen: String,
+}
+
+impl Metrics {
+    /// The address at which metrics are served without a key, where there is one.
+    ///
+    /// # Errors
+    /// When it is no address.
+    pub fn address(&self) -> Result<Option<std::net::SocketAddr>, std::net::AddrParseError> {
+        if self.listen.is_empty() { Ok(None) } else { self.listen.parse().map(Some) }
+    }
 }
 
 /// Why the settings cannot be used.
@@ -619,6 +639,11 @@ fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
         ("keep.logs_days", settings.keep.logs_days >= 0, "0 or more"),
         ("keep.backup_hour", settings.keep.backup_hour < 24, "0 to 23"),
         ("keep.backups", settings.keep.backups >= 1, "at least 1"),
+        (
+            "metrics.listen",
+            settings.metrics.address().is_ok(),
+            "an address and port such as 127.0.0.1:7421, or nothing",
+        ),
     ];
     match checks.iter().find(|(_, right, _)| !right) {
         None => Ok(()),
@@ -700,6 +725,14 @@ mod tests {
             let wrong = load(&[], &[("work.residual_limit_v.Wagon", volts)]).unwrap_err().to_string();
             assert!(wrong.contains("residual_limit_v") && wrong.contains("below 50"), "{wrong}");
         }
+    }
+
+    #[test]
+    fn metrics_are_served_where_there_is_an_address() {
+        let at = |text: &str| load(&[], &[("metrics.listen", text)]).map(|config| config.settings.metrics.address());
+        assert_eq!(at("").unwrap(), Ok(None));
+        assert_eq!(at("127.0.0.1:1").unwrap(), Ok(Some(([127, 0, 0, 1], 1).into())));
+        assert!(at("here").unwrap_err().to_string().contains("metrics.listen = \"here\" (flag)"));
     }
 
     #[test]

@@ -55,6 +55,7 @@ pub struct Server {
     /// The application.
     pub app: App,
     listener: TcpListener,
+    metrics: Option<TcpListener>,
     // Held while the process lives; the system lets go of it however the process ends.
     _lock: Option<File>,
 }
@@ -70,6 +71,10 @@ fn lock(file: &Path) -> Result<File, ServeFault> {
     }
 }
 
+async fn bind(address: SocketAddr) -> Result<TcpListener, ServeFault> {
+    TcpListener::bind(address).await.map_err(|fault| ServeFault::Listen { address, fault })
+}
+
 impl Server {
     /// Takes the lock, opens the database, binds the port.
     ///
@@ -77,13 +82,16 @@ impl Server {
     /// [`ServeFault`] saying which of these failed.
     pub async fn prepare(settings: Settings) -> Result<Self, ServeFault> {
         let lock = settings.database.0.strip_prefix("sqlite:").map(|file| lock(Path::new(file))).transpose()?;
-        let address = settings.listen;
-        let listener = TcpListener::bind(address).await.map_err(|fault| ServeFault::Listen { address, fault })?;
+        let listener = bind(settings.listen).await?;
+        let metrics = match settings.metrics.address().ok().flatten() {
+            Some(address) => Some(bind(address).await?),
+            None => None,
+        };
         let app = App::open(settings, Arc::new(SystemClock)).await?;
         if app.store.engine() == Engine::Sqlite {
             app.store.free_claims().await?;
         }
-        Ok(Self { app, listener, _lock: lock })
+        Ok(Self { app, listener, metrics, _lock: lock })
     }
 
     /// The address it listens on.
@@ -102,11 +110,17 @@ impl Server {
     pub async fn run(self, stop: CancellationToken) -> Result<(), ServeFault> {
         let tasks = TaskTracker::new();
         loops::start(&self.app, &stop, &tasks);
+        let limits = &self.app.settings.limits;
+        if let Some(listener) = self.metrics {
+            tracing::info!(address = %listener.local_addr()?, "serving metrics");
+            let router = api::metrics_router(self.app.clone());
+            tasks.spawn(listen::serve(listener, router, limits.clone(), stop.clone()));
+        }
         tasks.close();
         tracing::info!(address = %self.listener.local_addr()?, "serving");
         let router = router(&self.app);
         let told = stop.clone();
-        let server = listen::serve(self.listener, router, self.app.settings.limits.clone(), told);
+        let server = listen::serve(self.listener, router, limits.clone(), told);
         let deadline = async {
             stop.cancelled().await;
             tokio::time::sleep(LAST_REQUESTS).await;

@@ -39,6 +39,8 @@ impl Daemon {
         let address = free_address()?;
         let mut serve = program.command(database);
         serve.args(["serve", "--listen", &address.to_string()]).stdout(Stdio::null());
+        // One key asks for more than a key gets.
+        serve.args(["--set", "limits.key_requests=0"]);
         let mut process = Process::start(&mut serve, "-TERM")?;
         process.listens(address).await?;
         Ok(Self { process, address, key })

@@ -7,6 +7,7 @@ use sha2::{Digest, Sha256};
 use utoipa::IntoParams;
 
 use super::problem::{Fault, Problem};
+use super::request::hold;
 use crate::app::App;
 use crate::app::keys::Caller;
 use crate::store::{self, Once, Writing};
@@ -77,8 +78,9 @@ fn read_key(headers: &HeaderMap) -> Result<Option<IdempotencyKey>, Problem> {
 impl FromRequestParts<App> for IdempotencyKey {
     type Rejection = Problem;
 
-    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Self, Problem> {
-        read_key(&parts.headers)?.ok_or_else(|| {
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
+        let given = <Self as OptionalFromRequestParts<App>>::from_request_parts(parts, app).await?;
+        given.ok_or_else(|| {
             let detail = "send an Idempotency-Key, new for each act: a repeated request then has its effect once";
             Problem::query(Fault::parameter("Idempotency-Key", None, detail))
         })
@@ -88,8 +90,12 @@ impl FromRequestParts<App> for IdempotencyKey {
 impl OptionalFromRequestParts<App> for IdempotencyKey {
     type Rejection = Problem;
 
-    async fn from_request_parts(parts: &mut Parts, _: &App) -> Result<Option<Self>, Problem> {
-        read_key(&parts.headers)
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Option<Self>, Problem> {
+        let given = read_key(&parts.headers)?;
+        if let Some(key) = &given {
+            hold(app, &key.0)?;
+        }
+        Ok(given)
     }
 }
 

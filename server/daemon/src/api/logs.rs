@@ -369,12 +369,26 @@ pub(super) async fn post<R: Row<Checked = SentRow>>(
         return Ok(before);
     }
     let rows = rows::read::<R>(request, &app.settings.limits).await?;
-    let tally = store_rows(app, &caller.actor, rows).await?;
-    let done = answer(StatusCode::OK, None, &PostAnswer::from(tally));
-    if let Some(once) = &once {
-        app.store.save_answer(once, &done, app.now()).await?;
+    let told = counted(app, what, store_rows(app, &caller.actor, rows).await)?;
+    let done = answer(StatusCode::OK, None, &told);
+    match &once {
+        Some(once) => Ok(app.store.save_answer(once, done, app.now()).await?),
+        None => Ok(done),
     }
-    Ok(done)
+}
+
+/// The verdicts on the rows of a post, counted for an operator, also where it broke off.
+pub(super) fn counted(app: &App, log: &str, stored: Result<Tally, Problem>) -> Result<PostAnswer, Problem> {
+    let told = stored.map(PostAnswer::from);
+    let rows = match &told {
+        Ok(rows) => Some(rows),
+        Err(problem) => problem.rows.as_deref(),
+    };
+    if let Some(rows) = rows {
+        let refused = rows.refused.len() as u64;
+        app.meters.count_rows(log, [rows.stored, rows.repeated, rows.replaced, refused]);
+    }
+    told
 }
 
 async fn find_answer(app: &App, once: Option<&Once>) -> Result<Option<Answer>, Problem> {

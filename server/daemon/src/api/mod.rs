@@ -19,6 +19,7 @@ mod key;
 mod keys;
 mod life_curve;
 mod logs;
+mod metrics;
 mod open;
 mod orders;
 mod pack_logs;
@@ -52,6 +53,7 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 pub use logs::{DutyLog, OdometerReading, PastService, SeatLog};
+pub use metrics::metrics_router;
 pub use pack_logs::{PackCheckLog, PackLog, TroubleCodeLog};
 pub use vehicles::VehicleRow;
 
@@ -62,7 +64,9 @@ const DESCRIPTION: &str = "Ventmile projects when each hybrid car's battery cool
 work orders. Logs come in, dates and orders come out.\n\nEvery request but a few needs a key: `Authorization: Bearer vm_…`. \
 Distances name their unit (`mi` or `km`); times are RFC 3339 with an offset; dates are local to the depot. A change of state \
 needs `If-Match` with the entity tag seen; an act needs an `Idempotency-Key`, whose answer is kept for \
-`limits.idempotency_hours` (48 hours). Lists come in pages: follow `next`. Every refusal is a problem document (RFC 9457).\n\n\
+`limits.idempotency_hours` (48 hours); the same request again while the first is being worked on is refused with 409. A key \
+has an allowance of requests: `RateLimit` and `RateLimit-Policy` tell it, beyond it the answer is 429 with `Retry-After`. Lists \
+come in pages: follow `next`. Every refusal is a problem document (RFC 9457).\n\n\
 The dates are forecasts, no safety clearance. Work on a high-voltage system follows the vehicle maker's procedure, local codes \
 and licensed practice, by trained people only.";
 
@@ -171,6 +175,7 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(keys::get_key))
         .routes(routes!(keys::rotate_key))
         .routes(routes!(keys::revoke_key))
+        .routes(routes!(metrics::get_metrics))
         .routes(routes!(open::livez))
         .routes(routes!(open::readyz))
 }

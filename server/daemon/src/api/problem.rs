@@ -136,6 +136,14 @@ impl Problem {
             .header(header::RETRY_AFTER, wait_s)
     }
 
+    /// The act of this Idempotency-Key is under way.
+    pub(super) fn under_way() -> Self {
+        let detail = "a request with this Idempotency-Key is being worked on: come again for its answer";
+        Self::new(StatusCode::CONFLICT, "under-way", "Being worked on", detail)
+            .header(header::RETRY_AFTER, 1)
+            .with(Fault::parameter("Idempotency-Key", None, detail))
+    }
+
     pub(super) fn busy() -> Self {
         let detail = "so many requests are being worked on that there is no room for another (limits.concurrent); nothing was \
                       done, try again";

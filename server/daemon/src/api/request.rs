@@ -30,6 +30,11 @@ pub(super) fn admit(app: &App, caller: &Caller) -> Result<(), Problem> {
     current::admit(app, caller).map_err(too_many)
 }
 
+/// Holds the act that a request asks for by its idempotency key: while it is under way the same one is refused.
+pub(super) fn hold(app: &App, value: &str) -> Result<(), Problem> {
+    if current::hold(app, value) { Ok(()) } else { Err(Problem::under_way()) }
+}
+
 /// What a request without a valid key is told, as long as its address has not sent too many of them.
 pub(super) fn turn_away(app: &App, problem: Problem) -> Problem {
     current::stranger(app).map_err(too_many).err().unwrap_or(problem)
@@ -129,6 +134,7 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
     let route = request.extensions().get::<MatchedPath>().map_or("-", MatchedPath::as_str).to_owned();
     let method = request.method().clone();
     let trace = trace_id(request.headers()).unwrap_or_default();
+    let (asked, template) = (method.clone(), route.clone());
     let key = tracing::field::Empty;
     let span = tracing::info_span!("request", request_id = %id, trace_id = trace, %method, route, key);
     let limits = &app.settings.limits;
@@ -140,7 +146,10 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
     let answered = async {
         let watch = Stopwatch::start();
         let response = match app.guard.enter() {
-            None if !watched => Problem::busy().into_response(),
+            None if !watched => {
+                app.meters.no_room();
+                Problem::busy().into_response()
+            }
             _room => {
                 let answer = tokio::time::timeout(limit, next.run(request)).await;
                 answer.unwrap_or_else(|_| too_slow(limit).into_response())
@@ -148,6 +157,7 @@ pub(super) async fn accompany(State(app): State<App>, request: Request, next: Ne
         };
         let status = response.status().as_u16();
         let elapsed_ms = watch.elapsed_ms();
+        app.meters.answered(asked.as_str(), &template, status, elapsed_ms);
         if response.status().is_server_error() {
             tracing::warn!(status, elapsed_ms, "answered");
         } else if app.settings.log.requests && !watched {

@@ -11,7 +11,7 @@ use ventmile_model::fleet::{DistanceUnit, Metres, Vin, is_north_american, local_
 use super::body::{Json, Params, Segment, read_json};
 use super::condition::{ActHeaders, AsSeen, DoneOnce, IdempotencyKey, IfMatch, MayBeRepeated, writing};
 use super::key::{Admin, Key, Plan, Read};
-use super::logs::{LONGEST_NAME, LONGEST_TEXT, unit_name};
+use super::logs::{LONGEST_NAME, LONGEST_TEXT, counted, unit_name};
 use super::page::{self, Page};
 use super::problem::{Fault, Problem};
 use super::rows::{self, Row, Rows, need, refuse};
@@ -300,10 +300,10 @@ pub(super) async fn add_vehicles(
         return Ok(before.into_response());
     }
     let rows = rows::read::<VehicleRow>(request, &app.settings.limits).await?;
-    let tally = add_many(&app, rows, &writing).await?;
-    let done = answer(StatusCode::OK, None, &PostAnswer::from(tally));
+    let told = counted(&app, "vehicles", add_many(&app, rows, &writing).await)?;
+    let mut done = answer(StatusCode::OK, None, &told);
     if let Some(once) = &writing.once {
-        app.store.save_answer(once, &done, app.now()).await?;
+        done = app.store.save_answer(once, done, app.now()).await?;
     }
     app.news.notify_one();
     Ok(done.into_response())

@@ -1,10 +1,11 @@
 //! How much is let in: requests of a key, failed attempts of a stranger, requests at once.
 
+use std::collections::HashSet;
 use std::hash::Hash;
 use std::net::IpAddr;
 use std::num::NonZeroU32;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use governor::clock::{Clock, DefaultClock};
@@ -78,11 +79,28 @@ impl<K: Hash + Eq + Clone, C: Clock + Clone> Buckets<K, C> {
     }
 }
 
+/// Acts that are under way: the key that asked for each and its idempotency key.
+type UnderWay = Arc<Mutex<HashSet<(i64, String)>>>;
+
+/// An act under way, until this is dropped.
+#[derive(Debug)]
+pub struct Hold {
+    all: UnderWay,
+    act: (i64, String),
+}
+
+impl Drop for Hold {
+    fn drop(&mut self) {
+        self.all.lock().unwrap_or_else(PoisonError::into_inner).remove(&self.act);
+    }
+}
+
 /// Lets in what the settings allow; each process keeps its own count.
 pub struct Guard {
     keys: Option<Buckets<i64, DefaultClock>>,
     strangers: Option<Buckets<IpAddr, DefaultClock>>,
     running: Arc<Semaphore>,
+    under_way: UnderWay,
 }
 
 impl std::fmt::Debug for Guard {
@@ -100,6 +118,7 @@ impl Guard {
             keys: Buckets::new(limits.key_requests, limits.key_seconds, clock.clone()),
             strangers: Buckets::new(limits.stranger_requests, limits.stranger_seconds, clock),
             running: Arc::new(Semaphore::new(limits.concurrent)),
+            under_way: UnderWay::default(),
         }
     }
 
@@ -113,6 +132,14 @@ impl Guard {
     #[must_use]
     pub fn stranger(&self, address: IpAddr) -> Option<Allowance> {
         self.strangers.as_ref().map(|buckets| buckets.take(&network(address)))
+    }
+
+    /// Holds an act by its idempotency key; `None` while the same one is under way.
+    #[must_use]
+    pub fn hold(&self, key: i64, value: &str) -> Option<Hold> {
+        let act = (key, value.to_owned());
+        let begun = self.under_way.lock().unwrap_or_else(PoisonError::into_inner).insert(act.clone());
+        begun.then(|| Hold { all: Arc::clone(&self.under_way), act })
     }
 
     /// For how many more requests at once there is room.
@@ -181,6 +208,16 @@ mod tests {
     #[test]
     fn without_a_quota_there_is_no_limit() {
         assert!(Buckets::<i64, _>::new(0, 60, FakeRelativeClock::default()).is_none());
+    }
+
+    #[test]
+    fn an_act_is_under_way_once() {
+        let guard = Guard::new(&crate::config::Config::load(None, [], &[]).unwrap().settings.limits);
+        let first = guard.hold(1, "a");
+        assert!(first.is_some() && guard.hold(1, "a").is_none());
+        assert!(guard.hold(2, "a").is_some() && guard.hold(1, "b").is_some());
+        drop(first);
+        assert!(guard.hold(1, "a").is_some());
     }
 
     #[test]

@@ -13,6 +13,7 @@ pub mod item;
 pub mod keys;
 pub mod life;
 pub mod limits;
+pub mod meters;
 pub mod orders;
 pub mod packs;
 pub mod parts;
@@ -52,6 +53,8 @@ pub struct App {
     pub keyring: Arc<keys::Keyring>,
     /// How much is let in.
     pub guard: Arc<guard::Guard>,
+    /// What is counted for an operator.
+    pub meters: Arc<meters::Meters>,
     /// What the fleet's past says about the days ahead.
     pub fits: Arc<fits::LatestFits>,
     /// What the fleet's packs say together.
@@ -78,6 +81,7 @@ impl App {
             news,
             keyring: Arc::default(),
             guard,
+            meters: Arc::new(meters::Meters::new()?),
             fits: Arc::default(),
             life: Arc::default(),
         })

@@ -7,14 +7,17 @@ use chrono::{TimeDelta, Timelike};
 use tokio_util::sync::CancellationToken;
 
 use crate::app::App;
+use crate::clock::Stopwatch;
 use crate::store::{Engine, StoreError};
 
 const EVERY: Duration = Duration::from_secs(600);
 
 pub(super) async fn run(app: App, stop: CancellationToken) {
     loop {
-        if let Err(error) = keep(&app).await {
-            tracing::error!(%error, "housekeeping failed");
+        let watch = Stopwatch::start();
+        match keep(&app).await {
+            Ok(()) => app.meters.ran("keep", app.now(), watch.elapsed_ms() / 1e3, EVERY),
+            Err(error) => tracing::error!(%error, "housekeeping failed"),
         }
         if !super::pause(&stop, EVERY).await {
             return;
@@ -29,8 +32,10 @@ pub(super) async fn key_use(app: App, stop: CancellationToken) {
     loop {
         // Once more after the loops are told to stop.
         let go_on = super::pause(&stop, NOTE_KEYS_EVERY).await;
-        if let Err(error) = app.note_key_use().await {
-            tracing::error!(%error, "when keys were used could not be written down");
+        let watch = Stopwatch::start();
+        match app.note_key_use().await {
+            Ok(()) => app.meters.ran("key-use", app.now(), watch.elapsed_ms() / 1e3, NOTE_KEYS_EVERY),
+            Err(error) => tracing::error!(%error, "when keys were used could not be written down"),
         }
         if !go_on {
             return;

@@ -9,6 +9,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use crate::app::App;
+use crate::clock::Stopwatch;
 
 /// Lets what comes in within a moment be recomputed together.
 const GATHER: Duration = Duration::from_millis(50);
@@ -47,11 +48,13 @@ async fn work(app: App, stop: CancellationToken) {
     let tick = Duration::from_millis(app.settings.loops.tick_ms);
     let mut look = Look::new(&app);
     while !stop.is_cancelled() {
+        let watch = Stopwatch::start();
         if let Err(error) = round(&app, &stop, &mut look).await {
             tracing::error!(%error, "recast failed; the cars stay stale and are tried again");
             pause(&stop, AFTER_FAILURE).await;
             continue;
         }
+        app.meters.ran("recast", app.now(), watch.elapsed_ms() / 1e3, tick);
         tokio::select! {
             () = stop.cancelled() => {}
             () = app.news.notified() => { pause(&stop, GATHER).await; }
@@ -114,11 +117,14 @@ async fn round(app: &App, stop: &CancellationToken, look: &mut Look) -> Result<(
 
 async fn outdated(app: App, stop: CancellationToken) {
     loop {
+        let watch = Stopwatch::start();
         match app.store.mark_outdated(app.now()).await {
-            Ok(0) => {}
             Ok(cars) => {
-                tracing::info!(cars, "a new local day: forecasts are made anew");
-                app.news.notify_one();
+                app.meters.ran("outdated", app.now(), watch.elapsed_ms() / 1e3, OUTDATED_EVERY);
+                if cars > 0 {
+                    tracing::info!(cars, "a new local day: forecasts are made anew");
+                    app.news.notify_one();
+                }
             }
             Err(error) => tracing::error!(%error, "outdated forecasts could not be marked"),
         }

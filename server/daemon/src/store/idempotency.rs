@@ -43,8 +43,8 @@ fn kept((fingerprint, status, etag, body): Kept, once: &Once) -> Result<Answer> 
 }
 
 impl Tx {
-    /// Claims the key for this transaction, or gives the answer an earlier one left. A second request that comes
-    /// while the first is still at work waits for it here, on both databases.
+    /// Claims the key for this transaction, or gives the answer an earlier one left. Within a process a second request that comes
+    /// while the first is at work is refused before it gets here; one in another process waits here for its end.
     pub(super) async fn claim(&mut self, once: Option<&Once>, now: DateTime<Utc>) -> Result<Option<Answer>> {
         let Some(once) = once else { return Ok(None) };
         let claimed = within!(self, c => sqlx::query(CLAIM)
@@ -80,15 +80,17 @@ impl super::Store {
         row.map(|row| kept(row, once)).transpose()
     }
 
-    /// Keeps the answer of a bulk post.
+    /// Keeps the answer of a bulk post and gives it, or the one that another process has kept meanwhile.
     ///
     /// # Errors
-    /// [`super::StoreError`] when the database fails.
-    pub async fn save_answer(&self, once: &Once, answer: &Answer, now: DateTime<Utc>) -> Result<()> {
+    /// [`Conflict::KeyReused`] when that one was to another request; [`super::StoreError`] when the database fails.
+    pub async fn save_answer(&self, once: &Once, answer: Answer, now: DateTime<Utc>) -> Result<Answer> {
         let mut tx = self.begin().await?;
-        if tx.claim(Some(once), now).await?.is_none() {
-            tx.keep_answer(Some(once), answer).await?;
+        if let Some(before) = tx.claim(Some(once), now).await? {
+            return Ok(before);
         }
-        tx.commit().await
+        tx.keep_answer(Some(once), &answer).await?;
+        tx.commit().await?;
+        Ok(answer)
     }
 }

@@ -10,6 +10,7 @@ mod events;
 mod evidence;
 mod fits;
 mod forecasts;
+mod gauges;
 mod gear;
 mod hindsight;
 mod idempotency;
@@ -50,6 +51,7 @@ pub use events::{BREAKDOWN, EventFilter, EventRecord, NewEvent, NewWindow, StopC
 pub use evidence::{Desk, EntryRecord, Look, OrderFile};
 pub use fits::FitRecord;
 pub use forecasts::{CarLogs, ForecastRow, ListFilter, ListPosition, ListRow, Recast, Usual};
+pub use gauges::{Connections, ForecastAge, OpenOrders, StaleCars};
 pub use gear::{GearFilter, GearRecord};
 pub use hindsight::{DailyMetres, HindsightFilter, PastForecast};
 pub use idempotency::{Answer, Once};
