@@ -156,6 +156,7 @@ def samples(daemon, client):
     client.post("/v1/driver-reports", {"unit": UNIT, "symptom": "fan-noise", "told": "it howls", "by": "driver 31"}, 201)
     client.post("/v1/breakdowns", {"unit": UNIT, "told": "no power", "by": "dispatch"}, 201)
     client.post("/v1/calendars", {"depot": "NORTH", "name": "phone"}, 201)
+    client.post("/v1/keys", {"name": "shop", "may": ["read"]}, 201)
     client.post("/v1/parts", {"depot": "NORTH", "number": "F-1", "name": "filter", "lead_days": 10}, 201)
     rule = client.get("/v1/service-rules").json()["items"][0]
     assert wait_until(lambda: len(client.items("/v1/upcoming")) == 2, PATIENCE)
@@ -163,7 +164,7 @@ def samples(daemon, client):
     # At its start it learns of all packs there are.
     daemon.restart()
     values = {"unit": UNIT, "number": order["number"], "date": "2026-01-05", "depot": "NORTH", "id": "G-1",
-              "serial": PACK}
+              "serial": PACK, "name": "shop"}
     # Depots, service rules, technicians and procedures all go by a code.
     codes = {"depots": "NORTH", "service-rules": rule["code"], "technicians": "osei", "procedures": "fan-service"}
     return values | {f"/v1/{what}/{{code}}": code for what, code in codes.items()}
