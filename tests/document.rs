@@ -45,11 +45,11 @@ fn it_is_openapi_3_1() {
 
 #[test]
 fn operation_ids_are_unique_and_read_verb_resource() {
-    const VERBS: [&str; 36] = [
+    const VERBS: [&str; 40] = [
         "accept", "add", "ask", "cancel", "change", "complete", "decline", "get", "hand", "issue", "list", "miss",
         "move", "override", "pause", "post", "raise", "record", "remove", "reopen", "resume", "retire", "return",
         "rule", "start", "take", "void", "plan", "confirm", "refuse", "expect", "report", "revoke", "withdraw",
-        "receive", "rotate",
+        "receive", "rotate", "close", "ping", "resend", "follow",
     ];
     let mut seen = HashSet::new();
     for (path, _, operation) in operations(&document()) {

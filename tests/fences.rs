@@ -69,6 +69,11 @@ fn the_use_cases_never_see_http_or_sql() {
 }
 
 #[test]
+fn the_courier_only_carries() {
+    check("courier", &["axum", "sqlx", "crate::api", "crate::app", "crate::store", "crate::loops", "crate::board"]);
+}
+
+#[test]
 fn the_loops_only_call_use_cases() {
     check("loops", &["axum", "hyper", "sqlx", "ventmile_model", "crate::api", "crate::board"]);
 }

@@ -329,6 +329,17 @@ const ROUTES: &[(&str, Sight, &str, &str)] = &[
     ("list_calendars", List, "/v1/calendars", ""),
     ("add_calendar", Own, "/v1/calendars", r#"{"depot": "{T}", "name": "x"}"#),
     ("revoke_calendar", Own, "/v1/calendars/{calendar}/revoke", ""),
+    ("list_webhooks", List, "/v1/webhooks", ""),
+    ("get_webhook", Own, "/v1/webhooks/{webhook}", ""),
+    ("change_webhook", Own, "/v1/webhooks/{webhook}", r#"{"types": []}"#),
+    ("add_webhook", Own, "/v1/webhooks", r#"{"url": "https://shop.example/", "depots": ["{T}"]}"#),
+    ("list_deliveries", Own, "/v1/webhooks/{webhook}/deliveries", ""),
+    ("resend_event", Own, "/v1/webhooks/{webhook}/deliveries/{event}/redeliver", ""),
+    ("ping_webhook", Own, "/v1/webhooks/{webhook}/ping", ""),
+    ("rotate_webhook", Own, "/v1/webhooks/{webhook}/rotate", ""),
+    ("close_webhook", Own, "/v1/webhooks/{webhook}/close", ""),
+    // What it then shows to whom is in tests/streams.rs.
+    ("follow_events", All, "/v1/events", ""),
     ("list_release_windows", List, "/v1/release-windows", ""),
     ("add_release_window", Own, "/v1/release-windows", r#"{"unit": "{T}-1", "from": "2026-03-18"}"#),
     ("withdraw_release_window", Own, "/v1/release-windows/{window}/withdraw", ""),
@@ -409,8 +420,15 @@ async fn world(engine: Engine) -> World {
     app.settle().await;
     let mut edited = manager.get("/v1/procedures/fan-service").await.expect(200)["procedure"].clone();
     edited["version"] = json!(2);
-    let nothing = [("order", "WO-99999"), ("core", "999"), ("calendar", "999"), ("window", "999")]
-        .map(|(name, given)| (name, given.to_owned()));
+    let nothing = [
+        ("order", "WO-99999"),
+        ("core", "999"),
+        ("calendar", "999"),
+        ("window", "999"),
+        ("webhook", "999"),
+        ("event", "999"),
+    ]
+    .map(|(name, given)| (name, given.to_owned()));
     let mut world = World { app, alpha, bravo, nothing: nothing.into() };
     for names in [&mut world.alpha, &mut world.bravo, &mut world.nothing] {
         names.insert("procedure", edited.to_string());
@@ -486,6 +504,13 @@ async fn depot(app: &TestApp, manager: &Client, token: &str) -> Names {
     replace(app, manager, token).await;
     names.insert("core", number(&manager.get(&format!("/v1/cores?depot={token}")).await.expect(200)["items"][0], "id"));
     names.insert("calendar", number(&add("/v1/calendars", r#"{"depot": "{T}", "name": "{T} phone"}"#).await, "id"));
+    let hook = r#"{"url": "https://shop.example/{T}", "depots": ["{T}"], "note": "{T} shop"}"#;
+    names.insert("webhook", number(&add("/v1/webhooks", hook).await, "id"));
+    let pinged = format!("/v1/webhooks/{}/ping", names["webhook"]);
+    manager.send(&pinged, json!({})).await.expect(202);
+    while app.app.publish_events().await.unwrap() > 0 {}
+    let delivered = manager.get(&format!("/v1/webhooks/{}/deliveries", names["webhook"])).await.expect(200);
+    names.insert("event", number(&delivered["items"][0], "event"));
     let window = r#"{"unit": "{T}-1", "from": "2026-03-18", "to": "2027-03-18", "note": "{T} spare"}"#;
     names.insert("window", number(&add("/v1/release-windows", window).await, "id"));
     add("/v1/driver-reports", r#"{"unit": "{T}-1", "symptom": "other", "told": "{T} hum", "by": "{T} driver"}"#).await;
@@ -607,7 +632,7 @@ async fn every_route_for_every_scope_and_depot(engine: Engine) {
             Own | Figures => {
                 let numbers = |reply: &Reply, names: &Names| {
                     let (status, headers, mut body) = plain(reply);
-                    for name in ["order", "core", "calendar", "window"] {
+                    for name in ["order", "core", "calendar", "window", "webhook", "event"] {
                         body = body.replace(&format!("\\\"{}\\\"", names[name]), "NAME");
                     }
                     let body = MADE_BY_HAND.iter().fold(body, |body, token| body.replace(token, "NAME"));

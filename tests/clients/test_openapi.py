@@ -158,6 +158,9 @@ def samples(daemon, client):
     client.post("/v1/calendars", {"depot": "NORTH", "name": "phone"}, 201)
     client.post("/v1/keys", {"name": "shop", "may": ["read"]}, 201)
     client.post("/v1/parts", {"depot": "NORTH", "number": "F-1", "name": "filter", "lead_days": 10}, 201)
+    hook = client.post("/v1/webhooks", {"url": "https://receiver.invalid/hook"}, 201).json()
+    client.post(f"/v1/webhooks/{hook['id']}/ping", {}, 202)
+    assert wait_until(lambda: client.items(f"/v1/webhooks/{hook['id']}/deliveries"), PATIENCE)
     rule = client.get("/v1/service-rules").json()["items"][0]
     assert wait_until(lambda: len(client.items("/v1/upcoming")) == 2, PATIENCE)
     assert wait_until(lambda: client.get(f"/v1/packs/{PACK}").json()["in_use"], PATIENCE)
@@ -167,7 +170,8 @@ def samples(daemon, client):
               "serial": PACK, "name": "shop"}
     # Depots, service rules, technicians and procedures all go by a code.
     codes = {"depots": "NORTH", "service-rules": rule["code"], "technicians": "osei", "procedures": "fan-service"}
-    return values | {f"/v1/{what}/{{code}}": code for what, code in codes.items()}
+    hooks = {f"/v1/webhooks/{{id}}{more}": str(hook["id"]) for more in ("", "/deliveries")}
+    return values | hooks | {f"/v1/{what}/{{code}}": code for what, code in codes.items()}
 
 
 def filled(path, operation, samples):

@@ -162,9 +162,16 @@ impl Call {
     pub async fn send(self) -> Reply {
         let response = self.router.oneshot(self.builder.body(self.body).unwrap()).await.unwrap();
         let (parts, body) = response.into_parts();
-        let bytes = body.collect().await.unwrap().to_bytes();
+        // A stream has no end to wait for.
+        let streams = parts.headers.get("content-type").is_some_and(|media| media == "text/event-stream");
+        let bytes = if streams { bytes::Bytes::new() } else { body.collect().await.unwrap().to_bytes() };
         let text = String::from_utf8(bytes.to_vec()).unwrap();
         Reply { status: parts.status, headers: parts.headers, text }
+    }
+
+    /// The answer as it arrives.
+    pub async fn open(self) -> axum::response::Response {
+        self.router.oneshot(self.builder.body(self.body).unwrap()).await.unwrap()
     }
 }
 

@@ -44,6 +44,10 @@ pub struct Settings {
     pub raise: Raise,
     /// Work on orders.
     pub work: Work,
+    /// Events.
+    pub events: Events,
+    /// Webhooks.
+    pub webhooks: Webhooks,
     /// The loops.
     pub loops: Loops,
     /// What is kept.
@@ -275,6 +279,35 @@ pub enum Records {
     Required,
 }
 
+/// Events; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Events {
+    pub source: String,
+    pub notable_days: i64,
+    pub streams: usize,
+    pub streams_per_key: usize,
+    pub heartbeat_seconds: u64,
+}
+
+/// Webhooks; see defaults.toml for each.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs, reason = "each is explained in defaults.toml")]
+pub struct Webhooks {
+    pub allow_private: bool,
+    pub allow_http: bool,
+    pub ca_file: String,
+    pub timeout_seconds: u64,
+    pub attempts: i64,
+    pub first_wait_seconds: f64,
+    pub longest_wait_hours: f64,
+    pub overlap_hours: i64,
+    pub at_once: usize,
+    pub at_once_in_all: usize,
+}
+
 /// The loops; see defaults.toml for each.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -291,6 +324,7 @@ pub struct Loops {
 #[allow(missing_docs, reason = "each is explained in defaults.toml")]
 pub struct Keep {
     pub logs_days: i64,
+    pub events_days: i64,
     pub backup_dir: String,
     pub backup_hour: u32,
     pub backups: usize,
@@ -546,6 +580,9 @@ fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
     let share = |value: f64| (0.0..=1.0).contains(&value);
     let spread = |value: f64| value > 0.0 && value <= 10.0;
     let volts = |map: &BTreeMap<String, f64>| map.values().all(|volts| *volts > 0.0 && *volts <= 50.0);
+    let source = |text: &str| {
+        !text.is_empty() && text.chars().all(|letter| letter.is_ascii_graphic() && !"<>\"\\^`{|}".contains(letter))
+    };
     let money = |value: f64| (0.0..1e12).contains(&value);
     let checks: &[(&str, bool, &str)] = &[
         ("connections", settings.connections >= 1, "at least 1"),
@@ -633,10 +670,27 @@ fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
             settings.work.residual_limit_v.values().all(|volts| *volts > 0.0 && *volts < 50.0),
             "volts above 0 and below 50",
         ),
+        ("events.source", source(&settings.events.source), "a URI reference without spaces or control characters"),
+        ("events.notable_days", (1..=3_660).contains(&settings.events.notable_days), "1 to 3660"),
+        ("events.streams", settings.events.streams <= 100_000, "0 to 100000"),
+        ("events.streams_per_key", settings.events.streams_per_key <= 100_000, "0 to 100000"),
+        ("events.heartbeat_seconds", (1..=3_600).contains(&settings.events.heartbeat_seconds), "1 to 3600"),
+        ("webhooks.timeout_seconds", (1..=300).contains(&settings.webhooks.timeout_seconds), "1 to 300"),
+        ("webhooks.attempts", (1..=100).contains(&settings.webhooks.attempts), "1 to 100"),
+        (
+            "webhooks.first_wait_seconds",
+            (0.01..=86_400.0).contains(&settings.webhooks.first_wait_seconds),
+            "0.01 to 86400",
+        ),
+        ("webhooks.longest_wait_hours", (0.0..=720.0).contains(&settings.webhooks.longest_wait_hours), "0 to 720"),
+        ("webhooks.overlap_hours", (0..=8_760).contains(&settings.webhooks.overlap_hours), "0 to 8760"),
+        ("webhooks.at_once", (1..=1_000).contains(&settings.webhooks.at_once), "1 to 1000"),
+        ("webhooks.at_once_in_all", (1..=10_000).contains(&settings.webhooks.at_once_in_all), "1 to 10000"),
         ("loops.tick_ms", settings.loops.tick_ms >= 10, "at least 10"),
         ("loops.batch", (1..=10_000).contains(&settings.loops.batch), "1 to 10000"),
         ("loops.claim_seconds", settings.loops.claim_seconds >= 1, "at least 1"),
         ("keep.logs_days", settings.keep.logs_days >= 0, "0 or more"),
+        ("keep.events_days", (1..=36_500).contains(&settings.keep.events_days), "1 to 36500"),
         ("keep.backup_hour", settings.keep.backup_hour < 24, "0 to 23"),
         ("keep.backups", settings.keep.backups >= 1, "at least 1"),
         (

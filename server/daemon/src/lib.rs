@@ -7,6 +7,7 @@ pub mod board;
 pub mod cli;
 pub mod clock;
 pub mod config;
+pub mod courier;
 pub mod current;
 pub mod demo;
 pub mod listen;

@@ -119,10 +119,11 @@ impl Server {
         tasks.close();
         tracing::info!(address = %self.listener.local_addr()?, "serving");
         let router = router(&self.app);
-        let told = stop.clone();
+        let (told, ending) = (stop.clone(), self.app.ending.clone());
         let server = listen::serve(self.listener, router, limits.clone(), told);
         let deadline = async {
             stop.cancelled().await;
+            ending.cancel();
             tokio::time::sleep(LAST_REQUESTS).await;
         };
         tokio::select! {

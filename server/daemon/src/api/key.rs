@@ -3,8 +3,8 @@
 use std::marker::PhantomData;
 
 use axum::extract::FromRequestParts;
-use axum::http::header;
 use axum::http::request::Parts;
+use axum::http::{HeaderMap, header};
 
 use super::problem::Problem;
 use super::request::{admit, turn_away};
@@ -38,8 +38,7 @@ impl<S: Needs> FromRequestParts<App> for Key<S> {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
-        let given = parts.headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok());
-        let found = match given.and_then(bearer) {
+        let found = match given_key(&parts.headers) {
             Some(key) => app.caller(key).await?,
             None => None,
         };
@@ -52,6 +51,11 @@ impl<S: Needs> FromRequestParts<App> for Key<S> {
         }
         Ok(Self(caller, PhantomData))
     }
+}
+
+/// The key that a request was sent with.
+pub(super) fn given_key(headers: &HeaderMap) -> Option<&str> {
+    headers.get(header::AUTHORIZATION)?.to_str().ok().and_then(bearer)
 }
 
 /// The token of a Bearer credential; the scheme's case does not matter (RFC 9110, 11.1).

@@ -7,6 +7,7 @@ mod condition;
 mod csv;
 mod day_lists;
 mod depots;
+mod event_stream;
 mod events;
 mod forecast;
 mod gear;
@@ -38,6 +39,7 @@ mod technicians;
 mod upcoming;
 mod values;
 mod vehicles;
+mod webhooks;
 mod what_if;
 
 use axum::Router;
@@ -58,6 +60,7 @@ pub use pack_logs::{PackCheckLog, PackLog, TroubleCodeLog};
 pub use vehicles::VehicleRow;
 
 use crate::app::App;
+use crate::store::EventType;
 use problem::Problem;
 
 const DESCRIPTION: &str = "Ventmile projects when each hybrid car's battery cooling fan service falls due and raises the \
@@ -74,7 +77,7 @@ and licensed practice, by trained people only.";
 #[openapi(
     info(title = "Ventmile", description = DESCRIPTION, license(name = "not licensed for others' use", identifier = "LicenseRef-none")),
     servers((url = "/")),
-    components(schemas(Problem)),
+    components(schemas(Problem, event_stream::CloudEvent)),
     tags(
         (name = "Answers", description = "What is coming, and why."),
         (name = "Work", description = "The queue of work orders and what is done with them."),
@@ -83,6 +86,7 @@ and licensed practice, by trained people only.";
         (name = "Planning", description = "Cars off the road and back."),
         (name = "Register", description = "Depots, vehicles, service rules."),
         (name = "Corrections", description = "Rows voided, readings ruled on."),
+        (name = "Events", description = "What happens, posted to subscribers (webhooks) or followed as a stream."),
         (name = "Around", description = "Whether it lives, and who did what.")
     )
 )]
@@ -170,6 +174,14 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(gear::issue_gear))
         .routes(routes!(procedures::list_procedures, procedures::add_procedure))
         .routes(routes!(procedures::get_procedure))
+        .routes(routes!(webhooks::list_webhooks, webhooks::add_webhook))
+        .routes(routes!(webhooks::get_webhook, webhooks::change_webhook))
+        .routes(routes!(webhooks::rotate_webhook))
+        .routes(routes!(webhooks::close_webhook))
+        .routes(routes!(webhooks::ping_webhook))
+        .routes(routes!(webhooks::list_deliveries))
+        .routes(routes!(webhooks::resend_event))
+        .routes(routes!(event_stream::follow_events))
         .routes(routes!(journal::list_journal))
         .routes(routes!(keys::list_keys, keys::add_key))
         .routes(routes!(keys::get_key))
@@ -190,6 +202,8 @@ pub fn document() -> utoipa::openapi::OpenApi {
         .build();
     let components = document.components.get_or_insert_default();
     components.add_security_scheme("key", SecurityScheme::Http(bearer));
+    let events = document.tags.iter_mut().flatten().filter(|tag| tag.name == "Events");
+    events.filter_map(|tag| tag.description.as_mut()).for_each(|text| text.push_str(&event_types()));
     for operation in document.paths.paths.values_mut().flat_map(operations) {
         for (status, response) in &mut operation.responses.responses {
             if let RefOr::T(response) = response {
@@ -198,6 +212,12 @@ pub fn document() -> utoipa::openapi::OpenApi {
         }
     }
     document
+}
+
+/// Every type of event and what it tells, as a list.
+fn event_types() -> String {
+    let types = EventType::ALL.iter().map(|event| format!("- `{}`: {}\n", event.as_str(), event.tells()));
+    format!(" Its types:\n\n{}", types.collect::<String>())
 }
 
 fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {

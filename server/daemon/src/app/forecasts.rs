@@ -97,7 +97,8 @@ impl App {
         let app = self.clone();
         // Computing a batch takes milliseconds to seconds: not on the threads that answer requests.
         let computed = tokio::task::spawn_blocking(move || app.compute(&cars, &rules, &usual, &open, &fleet)).await;
-        let recast = computed.map_err(|_| StoreError::Stopped)?;
+        let mut recast = computed.map_err(|_| StoreError::Stopped)?;
+        recast.notable_days = self.settings.events.notable_days;
         self.store.save_forecasts(&recast, now).await?;
         Ok(count)
     }

@@ -150,11 +150,16 @@ const PREFIX: &str = "vm_";
 /// 256 bits from the operating system: too many to guess, so a plain hash is enough to keep them by.
 const SECRET_BYTES: usize = 32;
 
+/// Bytes nobody can guess.
+pub(super) fn random_bytes<const COUNT: usize>() -> Result<[u8; COUNT], StoreError> {
+    let mut bytes = [0_u8; COUNT];
+    getrandom::fill(&mut bytes).map_err(|fault| StoreError::File(std::io::Error::other(fault.to_string())))?;
+    Ok(bytes)
+}
+
 /// A secret nobody can guess, hexadecimal.
 pub(super) fn secret() -> Result<String, StoreError> {
-    let mut secret = [0_u8; SECRET_BYTES];
-    getrandom::fill(&mut secret).map_err(|fault| StoreError::File(std::io::Error::other(fault.to_string())))?;
-    Ok(hex::encode(secret))
+    Ok(hex::encode(random_bytes::<SECRET_BYTES>()?))
 }
 
 pub(super) fn hash_of(key: &str) -> String {

@@ -21,6 +21,8 @@ pub mod reports;
 pub mod risks;
 pub mod sessions;
 pub mod stops;
+pub mod streams;
+pub mod webhooks;
 pub mod what_if;
 pub mod work;
 
@@ -28,12 +30,14 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
-use tokio::sync::Notify;
+use tokio::sync::{Notify, watch};
+use tokio_util::sync::CancellationToken;
 
 pub use limits::usage_settings;
 
 use crate::clock::Clock;
 use crate::config::Settings;
+use crate::courier::Courier;
 use crate::store::{CarLogs, Store, StoreError, Writer};
 
 /// Everything a use case needs.
@@ -59,6 +63,14 @@ pub struct App {
     pub fits: Arc<fits::LatestFits>,
     /// What the fleet's packs say together.
     pub life: Arc<life::LatestLife>,
+    /// Carries what webhooks tell.
+    pub courier: Courier,
+    /// Number of the newest event this process has seen published.
+    pub newest_event: watch::Sender<i64>,
+    /// Streams of events that are open.
+    pub streams: Arc<streams::Streams>,
+    /// Cancelled when the process ends: streams end then.
+    pub ending: CancellationToken,
 }
 
 impl App {
@@ -70,6 +82,7 @@ impl App {
         let longest = Duration::from_secs(settings.limits.statement_seconds);
         let store = Store::open_limited(&settings.database.0, settings.connections, Some(longest)).await?;
         store.ship_procedures(&work::shipped()?, clock.now()).await?;
+        let courier = Courier::new(&settings.webhooks)?;
         let news = Arc::new(Notify::new());
         let writer = Writer::start(store.clone(), Arc::clone(&clock), Arc::clone(&news));
         let guard = Arc::new(guard::Guard::new(&settings.limits));
@@ -84,6 +97,10 @@ impl App {
             meters: Arc::new(meters::Meters::new()?),
             fits: Arc::default(),
             life: Arc::default(),
+            courier,
+            newest_event: watch::Sender::new(0),
+            streams: Arc::default(),
+            ending: CancellationToken::new(),
         })
     }
 

@@ -51,6 +51,10 @@ async fn keep(app: &App) -> Result<(), StoreError> {
     if swept.answers + swept.log_rows > 0 {
         tracing::info!(answers = swept.answers, log_rows = swept.log_rows, "forgotten");
     }
+    let events = app.store.sweep_events(app.now(), TimeDelta::days(settings.keep.events_days)).await?;
+    if events > 0 {
+        tracing::info!(events, "old events forgotten");
+    }
     if !settings.keep.backup_dir.is_empty() && app.store.engine() == Engine::Sqlite {
         back_up(app, Path::new(&settings.keep.backup_dir)).await?;
     }

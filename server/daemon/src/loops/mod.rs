@@ -1,5 +1,7 @@
-//! When to call which use case: recast and raise whenever something rang, keep once in a while, refit once a day.
+//! When to call which use case: recast and raise whenever something rang, deliver at every tick, keep once in a while, refit
+//! once a day.
 
+mod deliver;
 mod keep;
 mod refit;
 
@@ -30,6 +32,7 @@ const RAISE_BATCH: usize = 500;
 pub fn start(app: &App, stop: &CancellationToken, tasks: &TaskTracker) {
     tasks.spawn(work(app.clone(), stop.clone()));
     tasks.spawn(outdated(app.clone(), stop.clone()));
+    tasks.spawn(deliver::run(app.clone(), stop.clone()));
     tasks.spawn(keep::run(app.clone(), stop.clone()));
     tasks.spawn(keep::key_use(app.clone(), stop.clone()));
     tasks.spawn(refit::run(app.clone(), stop.clone()));

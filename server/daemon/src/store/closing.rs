@@ -8,8 +8,9 @@ use ventmile_model::work::Role;
 
 use super::evidence::OrderFile;
 use super::journal::Entry;
+use super::outbox::Told;
 use super::values::{day_number, instant, micros, of_json};
-use super::{Conflict, OrderRecord, Result, StoreError, Tx, Writing, order_number, within};
+use super::{Conflict, EventType, OrderRecord, Result, StoreError, Tx, Writing, order_number, within};
 
 /// What is told when an order is completed, beside how it ended.
 #[derive(Clone, Debug, Default)]
@@ -215,6 +216,17 @@ impl Tx {
             before: inside.as_ref().map(|life| json!({"serial": life.1, "type": life.2})),
             after: Some(json!({"serial": swap.serial, "type": swap.pack_type, "at": done.at, "odometer_m": metres,
                 "because": swap.because.as_str(), "work_order": order_number(order.id)})),
+        })
+        .await?;
+        self.tell(Told {
+            at: writing.now,
+            what: EventType::PackReplaced,
+            subject: format!("vehicle {}", order.unit),
+            depot_id: Some(order.depot_id),
+            actor: &writing.actor.name,
+            data: json!({"unit": order.unit, "serial": swap.serial, "type": swap.pack_type,
+                "removed": inside.as_ref().map(|life| &life.1), "because": swap.because.as_str(),
+                "work_order": order_number(order.id)}),
         })
         .await?;
         let core_type = inside.as_ref().map(|life| life.2.clone()).or_else(|| swap.removed_type.clone());

@@ -9,7 +9,8 @@ use super::journal::Entry;
 use super::orders::stop_code;
 use super::values::{date, day_number, instant, known, micros};
 use super::{
-    Answer, Conflict, NewOffRoad, NewOrder, Result, Store, Tx, VehicleRecord, Writing, order_number, read, within,
+    Answer, Conflict, EventType, NewOffRoad, NewOrder, Result, Store, Tx, VehicleRecord, Writing, order_number, read,
+    within,
 };
 
 /// Days on which a car can be spared.
@@ -369,6 +370,10 @@ impl Store {
                 "work_order": order.map(|(id, _)| order_number(id))})),
         })
         .await?;
+        let event_type = if new.what == BREAKDOWN { EventType::CarBreakdown } else { EventType::CarReport };
+        // What was told and by whom stays here: events go to other systems.
+        let told = json!({"what": new.what, "at": new.at, "work_order": order.map(|(id, _)| order_number(id))});
+        tx.tell_of_car(event_type, &car, told, writing).await?;
         let row: EventRow = within!(&mut tx, c => sqlx::query_as(EVENT).bind(id).fetch_one(c).await)?;
         let record = event(row)?;
         tx.finish(writing, answer(&record)).await

@@ -6,15 +6,17 @@ use std::sync::Arc;
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use serde::de::DeserializeOwned;
+use serde_json::json;
 use ventmile_model::fleet::{
     DistanceUnit, DutyLog, Hours, Kind, Metres, OffRoad, PackCheck, PackLife, Reading, SeatLog, Service, TroubleCode,
     parse_zone,
 };
 
+use super::outbox::Told;
 use super::pack_rows::{CheckColumns, CodeColumns, LifeColumns};
 use super::rows::ruling;
 use super::values::{date, day_number, instant, known, micros};
-use super::{PackRecast, PastForecast, Result, Store, StoreError, Tx, read, within};
+use super::{EventType, PackRecast, PastForecast, Result, Store, StoreError, Tx, read, within};
 
 /// All that is stored about one car that a forecast needs.
 #[derive(Clone, Debug)]
@@ -115,6 +117,8 @@ pub struct Recast {
     pub settle: Vec<PastForecast>,
     /// Packs, car by car.
     pub packs: Vec<PackRecast>,
+    /// A due date that moved by so many days since it was last told is told again.
+    pub notable_days: i64,
 }
 
 /// What the other cars of a depot do in a day, for a car that has no history of its own.
@@ -187,7 +191,10 @@ const CLAIM_POSTGRES: &str = "UPDATE stale_cars SET claimed_until_us = $2 WHERE 
         SELECT vehicle_id FROM stale_cars WHERE claimed_until_us <= $1 ORDER BY since_us, vehicle_id LIMIT $3
         FOR UPDATE SKIP LOCKED)
     RETURNING vehicle_id, mark";
-const UNCLAIM: &str = "UPDATE stale_cars SET claimed_until_us = 0";
+const UNCLAIM: [&str; 2] = [
+    "UPDATE stale_cars SET claimed_until_us = 0",
+    "UPDATE deliveries SET claimed_until_us = 0 WHERE state = 'waiting'",
+];
 const COUNT_STALE: &str = "SELECT count(*) FROM stale_cars";
 const DEPOT_ZONES: &str = "SELECT id, zone FROM depots";
 const OUTDATED: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
@@ -238,6 +245,13 @@ of_cars!(
     "ORDER BY vehicle_id, from_day"
 );
 
+of_cars!(
+    TOLD,
+    "SELECT f.vehicle_id, f.kind, v.unit, f.told_band, f.told_due_day FROM forecasts f JOIN vehicles v ON v.id = f.vehicle_id
+    WHERE f.vehicle_id",
+    "ORDER BY f.vehicle_id"
+);
+
 /// One row a car, its log rows as one JSON text: several times cheaper than handing them over one by one.
 macro_rules! packed {
     ($name:ident, $table:literal, $columns:literal) => {
@@ -282,6 +296,7 @@ const SAVE: &str =
         due_day = excluded.due_day, early_day = excluded.early_day, band = excluded.band, made_day = excluded.made_day,
         made_us = excluded.made_us, metres_per_day = excluded.metres_per_day, hours_per_day = excluded.hours_per_day,
         raise_reason = excluded.raise_reason, item = excluded.item";
+const TELL: &str = "UPDATE forecasts SET told_band = $3, told_due_day = $4 WHERE vehicle_id = $1 AND kind = $2";
 /// The queue is sorted by today's forecast; the order itself is not changed by it.
 const SORT_ORDER: &str = "UPDATE work_orders SET rank = $3, due_day = $4
     WHERE vehicle_id = $1 AND kind = $2 AND status IN ('needs-action', 'in-process')";
@@ -362,6 +377,13 @@ impl CarRow {
     }
 }
 
+/// What was last told of a forecast, where something was: band and due day.
+struct LastTold {
+    unit: String,
+    forecast: Option<(String, i64)>,
+}
+
+type ToldRow = (i64, String, String, Option<String>, Option<i64>);
 type ReadingTuple = (i64, i64, i64, Option<String>);
 type DutyTuple = (i64, String, i64, f64, Option<u32>, Option<i64>, Option<i64>);
 type SeatTuple = (i64, String, i64, u32, u32);
@@ -420,7 +442,9 @@ impl Store {
     /// [`StoreError`] when the database fails.
     pub async fn free_claims(&self) -> Result<()> {
         let mut tx = self.begin().await?;
-        within!(&mut tx, c => sqlx::query(UNCLAIM).execute(c).await.map(drop))?;
+        for sql in UNCLAIM {
+            within!(&mut tx, c => sqlx::query(sql).execute(c).await.map(drop))?;
+        }
         tx.commit().await
     }
 
@@ -541,7 +565,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`] when the database fails; nothing is saved then.
     pub async fn save_forecasts(&self, recast: &Recast, now: DateTime<Utc>) -> Result<()> {
-        let Recast { rows, gone, record, settle, packs } = recast;
+        let Recast { rows, gone, record, settle, packs, notable_days } = recast;
         let claims: BTreeSet<_> =
             rows.iter().map(|row| (row.vehicle_id, row.mark)).chain(gone.iter().copied()).collect();
         let mut tx = self.begin().await?;
@@ -553,8 +577,11 @@ impl Store {
                 still.insert(vehicle_id);
             }
         }
+        let told = tx.told_forecasts(&still).await?;
         for row in rows.iter().filter(|row| still.contains(&row.vehicle_id)) {
             tx.save_forecast(row, now).await?;
+            let before = told.get(&(row.vehicle_id, row.kind.as_str().to_owned()));
+            tx.tell_forecast(row, before, *notable_days, now).await?;
         }
         for past in record.iter().filter(|past| still.contains(&past.vehicle_id)) {
             tx.record_forecast(past).await?;
@@ -605,6 +632,51 @@ impl Tx {
             within!(self, c => sqlx::query(FRESH).bind(vehicle_id).bind(mark).execute(c).await.map(drop))?;
         }
         Ok(found.is_some())
+    }
+
+    /// What was last told of these cars' forecasts.
+    async fn told_forecasts(&mut self, cars: &HashSet<i64>) -> Result<HashMap<(i64, String), LastTold>> {
+        let sql = self.pick(TOLD[0], TOLD[1]);
+        let ids = serde_json::to_string(cars).unwrap_or_default();
+        let rows: Vec<ToldRow> = within!(self, c => sqlx::query_as(sql).bind(ids).fetch_all(c).await)?;
+        let last =
+            |(car, kind, unit, band, due_day): ToldRow| ((car, kind), LastTold { unit, forecast: band.zip(due_day) });
+        Ok(rows.into_iter().map(last).collect())
+    }
+
+    /// Tells of a forecast that is no longer as it was last told. A car's first one is not told: a first load would tell of
+    /// every car, and what calls for work raises an order.
+    async fn tell_forecast(
+        &mut self,
+        row: &ForecastRow,
+        before: Option<&LastTold>,
+        notable_days: i64,
+        now: DateTime<Utc>,
+    ) -> Result<()> {
+        let due_day = row.due_on.map_or(NEVER, day_number);
+        let last = before.and_then(|before| before.forecast.as_ref());
+        if last.is_some_and(|(band, day)| band == row.band && due_day.abs_diff(*day) < notable_days.unsigned_abs()) {
+            return Ok(());
+        }
+        within!(self, c => sqlx::query(TELL)
+            .bind(row.vehicle_id).bind(row.kind.as_str()).bind(row.band).bind(due_day).execute(c).await.map(drop))?;
+        let Some((unit, (band, day))) = before.and_then(|before| Some((&before.unit, before.forecast.as_ref()?)))
+        else {
+            return Ok(());
+        };
+        let was_due_on = if *day == NEVER { None } else { Some(date("forecasts.told_due_day", *day)?) };
+        self.tell(Told {
+            at: now,
+            what: EventType::ForecastChanged,
+            subject: format!("vehicle {unit}"),
+            depot_id: Some(row.depot_id),
+            actor: "loop",
+            data: json!({
+                "unit": unit, "kind": row.kind.as_str(), "band": row.band, "was_band": band, "early_on": row.early_on,
+                "due_on": row.due_on, "was_due_on": was_due_on,
+            }),
+        })
+        .await
     }
 
     async fn save_forecast(&mut self, row: &ForecastRow, now: DateTime<Utc>) -> Result<()> {

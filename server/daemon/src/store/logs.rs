@@ -6,6 +6,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use serde_json::{Value, json};
 use ventmile_model::fleet::{Kind, Metres, parse_zone};
+use ventmile_model::work::stop_notice;
 
 use super::pack_logs::{CHECK, CODE, CheckRow, CodeRow, PACK, PackRow};
 use super::values::{date, day_number, known, micros};
@@ -350,6 +351,12 @@ struct Place {
     values: Value,
 }
 
+/// Cars of which the batch says something that stops a car, or lets it go.
+fn stop_cars(places: &[HashMap<RowKey, Place>; STATEMENTS.len()]) -> BTreeSet<i64> {
+    let codes = places.last().into_iter().flat_map(HashMap::keys);
+    codes.filter(|(_, _, code, _)| stop_notice(code).is_some()).map(|(car, ..)| *car).collect()
+}
+
 impl Tx {
     /// Stores the batch, marks the cars stale and tells each request what became of its rows.
     pub(super) async fn store_rows(&mut self, batch: &Batch<'_>, now: DateTime<Utc>) -> Result<Vec<Tally>> {
@@ -372,11 +379,14 @@ impl Tx {
                 }
             }
         }
+        let watched = stop_cars(&places);
+        let before = self.stops(&watched, now).await?;
         let mut stale = HashSet::new();
         for (statement, places) in STATEMENTS.iter().zip(places) {
             self.run(statement, places, &mut tallies, &mut stale, now).await?;
         }
         self.mark_all_stale(stale, now).await?;
+        self.tell_stops(&watched, &before, "logs in", now).await?;
         Ok(tallies)
     }
 

@@ -5,7 +5,9 @@
 
 mod calendars;
 mod closing;
+mod deliveries;
 mod depots;
+mod event_types;
 mod events;
 mod evidence;
 mod fits;
@@ -21,6 +23,7 @@ mod logs;
 mod migrations;
 mod off_road;
 mod orders;
+mod outbox;
 mod pack_logs;
 mod pack_rows;
 mod parts;
@@ -29,10 +32,12 @@ mod reports;
 mod rows;
 mod rules;
 mod sessions;
+mod stops;
 mod technicians;
 pub mod values;
 mod vehicles;
 mod wear;
+mod webhooks;
 mod writer;
 
 use std::path::{Path, PathBuf};
@@ -46,7 +51,9 @@ use sqlx::{PgPool, Postgres, Sqlite, SqlitePool, Transaction};
 
 pub use calendars::{CalendarRecord, NewCalendar};
 pub use closing::Closing;
+pub use deliveries::{DeliveryCounts, DeliveryFilter, DeliveryRecord, DeliveryState, Outgoing, Sent};
 pub use depots::{DepotChange, DepotRecord};
+pub use event_types::EventType;
 pub use events::{BREAKDOWN, EventFilter, EventRecord, NewEvent, NewWindow, StopCodes, WindowRecord};
 pub use evidence::{Desk, EntryRecord, Look, OrderFile};
 pub use fits::FitRecord;
@@ -64,6 +71,7 @@ pub use off_road::{AwayRecord, NewOffRoad, OffRoadRecord};
 pub use orders::{
     Doing, Joined, NewOrder, NextOrder, OrderFilter, OrderRecord, ProcedureName, RaisedOrder, order_number,
 };
+pub use outbox::{PublishedEvent, StreamFilter};
 pub use pack_logs::{CheckRow, CodeRow, PackRow};
 pub use pack_rows::{CheckRecord, CodeRecord, PackFilter, PackRecord, PackRemoval};
 pub use parts::{CoreChange, CoreFilter, CoreRecord, NewPart, PartFilter, PartNeed, PartRecord, Receipt};
@@ -76,6 +84,7 @@ pub use vehicles::{NewVehicle, VehicleChange, VehicleFilter, VehicleRecord};
 pub use wear::{
     ExposureRow, LivedPack, OrderCall, OutlookFilter, OutlookListed, OutlookRow, PackRecast, PastRisk, RiskFilter,
 };
+pub use webhooks::{NewWebhook, SigningSecret, WebhookChange, WebhookRecord, WebhookState};
 pub use writer::Writer;
 
 use crate::clock::Stopwatch;

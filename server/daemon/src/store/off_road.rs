@@ -5,7 +5,7 @@ use serde_json::json;
 
 use super::journal::Entry;
 use super::values::{date, day_number, micros};
-use super::{Answer, Conflict, Result, Store, Tx, VehicleRecord, Writing, read, within};
+use super::{Answer, Conflict, EventType, Result, Store, Tx, VehicleRecord, Writing, read, within};
 
 /// A car taken off the road.
 #[derive(Clone, Debug)]
@@ -123,6 +123,10 @@ impl Tx {
             })),
         })
         .await?;
+        let told = json!({
+            "from": new.from, "to": new.to, "reason": new.reason, "safety_hold": new.safety_hold,
+        });
+        self.tell_of_car(EventType::CarOffRoad, car, told, writing).await?;
         Ok(id)
     }
 
@@ -238,6 +242,7 @@ impl Store {
             after: Some(json!({"on": on, "note": note})),
         })
         .await?;
+        tx.tell_of_car(EventType::CarReturned, &car, json!({"on": on}), writing).await?;
         tx.finish(writing, answer()).await
     }
 }

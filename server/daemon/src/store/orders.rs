@@ -14,10 +14,12 @@ use ventmile_model::work::{Procedure, Technician};
 use super::closing::{Closing, fan_is_done};
 use super::evidence::{Desk, Look, OrderFile, plan_of, stored_plan};
 use super::journal::Entry;
+use super::outbox::Told;
 use super::procedures::FOR_KIND;
 use super::values::{date, day_number, instant, known, micros, of_json};
 use super::{
-    Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, VehicleRecord, Writing, one_changed, read, within,
+    Answer, Conflict, EventType, IfMatch, Result, Store, StoreError, Tx, VehicleRecord, Writing, one_changed, read,
+    within,
 };
 
 /// The procedure an order was raised with.
@@ -504,6 +506,22 @@ fn journal_view(order: &Order) -> Value {
     })
 }
 
+/// An order as events tell of it: what the journal keeps, and what one needs to know without asking.
+fn told_order(record: &OrderRecord) -> Value {
+    let mut data = journal_view(&record.order);
+    if let Value::Object(members) = &mut data {
+        members.extend([
+            ("number".to_owned(), json!(order_number(record.id))),
+            ("unit".to_owned(), json!(record.unit)),
+            ("kind".to_owned(), json!(record.kind.as_str())),
+            ("reason".to_owned(), json!(record.reason)),
+            ("external_ref".to_owned(), json!(record.external_ref)),
+            ("version".to_owned(), json!(record.version)),
+        ]);
+    }
+    data
+}
+
 fn reference_taken() -> Conflict {
     let reason = "another order has this external_ref from this key: each may be used once".to_owned();
     Conflict::Field { field: "external_ref", reason }
@@ -543,7 +561,21 @@ impl Tx {
             before: before.map(|record| journal_view(&record.order)),
             after: Some(journal_view(&after.order)),
         })
-        .await
+        .await?;
+        self.tell_order(action, after, &writing.actor.name, writing.now).await
+    }
+
+    /// Tells what an action of the journal did to an order, where there is an event for it.
+    pub(super) async fn tell_order(
+        &mut self,
+        action: &str,
+        order: &OrderRecord,
+        actor: &str,
+        at: DateTime<Utc>,
+    ) -> Result<()> {
+        let Some(what) = EventType::of_order_action(action) else { return Ok(()) };
+        let subject = format!("work-order {}", order_number(order.id));
+        self.tell(Told { at, what, subject, depot_id: Some(order.depot_id), actor, data: told_order(order) }).await
     }
 
     /// An external reference may stand on one order of a key: this one, or none yet.
@@ -619,6 +651,7 @@ impl Tx {
             after: Some(json!({"reason": new.reason, "external_ref": record.external_ref})),
         })
         .await?;
+        self.tell_order("work-order join", &record, &writing.actor.name, writing.now).await?;
         Ok(record)
     }
 
@@ -825,6 +858,8 @@ impl Store {
                 after: Some(json!({"status": "needs-action", "kind": kind, "reason": reason})),
             })
             .await?;
+            let record = tx.reread(id).await?;
+            tx.tell_order("work-order raise", &record, "loop", now).await?;
             orders.push(RaisedOrder { id, vehicle_id, kind, reason });
         }
         tx.commit().await?;

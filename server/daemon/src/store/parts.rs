@@ -7,9 +7,11 @@ use ventmile_model::fleet::{DistanceUnit, Kind, Metres, parse_zone};
 use ventmile_model::work::{Core, CoreTerms, Fitted, Warranty};
 
 use super::journal::Entry;
+use super::outbox::Told;
 use super::values::{date, day_number, known, micros};
 use super::{
-    Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, order_number, read, within,
+    Answer, Conflict, EventType, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, order_number, read,
+    within,
 };
 
 /// A part that a depot keeps.
@@ -494,6 +496,16 @@ impl Store {
         let after =
             json!({"quantity": receipt.quantity, "expected_on": receipt.expected_on, "stock": record.part.stock});
         tx.journal_part("part receive", &record, after, writing).await?;
+        tx.tell(Told {
+            at: writing.now,
+            what: EventType::PartReceived,
+            subject: format!("part {number}"),
+            depot_id: Some(record.depot_id),
+            actor: &writing.actor.name,
+            data: json!({"number": number, "quantity": receipt.quantity, "expected_on": receipt.expected_on,
+                "stock": record.part.stock}),
+        })
+        .await?;
         tx.finish(writing, answer(&record)).await
     }
 
@@ -540,6 +552,15 @@ impl Store {
             depot_id: Some(record.depot_id),
             before: Some(seen(&old)),
             after: Some(seen(&record)),
+        })
+        .await?;
+        tx.tell(Told {
+            at: writing.now,
+            what: EventType::CoreChanged,
+            subject: format!("core {id}"),
+            depot_id: Some(record.depot_id),
+            actor: &writing.actor.name,
+            data: seen(&record),
         })
         .await?;
         tx.finish(writing, answer(&record)).await

@@ -1,5 +1,7 @@
 //! Stored log rows: listed, voided, ruled on.
 
+use std::collections::BTreeSet;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use serde_json::{Value, json};
 use ventmile_model::fleet::{Code, Kind, Metres, Ruling};
@@ -368,6 +370,8 @@ impl Store {
             return Ok(before);
         }
         let car = tx.vehicle(unit, writing).await?;
+        let watched = if matches!(row, RowName::Code { .. }) { BTreeSet::from([car.id]) } else { BTreeSet::new() };
+        let before = tx.stops(&watched, writing.now).await?;
         if !tx.mark_row(car.id, row, mark).await? {
             return Err(Conflict::Missing { what: "row", name: row.describe() }.into());
         }
@@ -385,6 +389,7 @@ impl Store {
             after: Some(after),
         })
         .await?;
+        tx.tell_stops(&watched, &before, &writing.actor.name, writing.now).await?;
         tx.finish(writing, answer()).await
     }
 }

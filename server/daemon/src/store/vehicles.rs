@@ -7,9 +7,11 @@ use ventmile_model::fleet::{DistanceUnit, Metres, Vin, parse_zone};
 
 use super::journal::Entry;
 use super::orders::order_number;
+use super::outbox::Told;
 use super::values::{date, day_number, known, micros};
 use super::{
-    Answer, Conflict, IfMatch, Refused, Result, Store, StoreError, Tally, Tx, Writing, one_changed, read, stale, within,
+    Answer, Conflict, EventType, IfMatch, Refused, Result, Store, StoreError, Tally, Tx, Writing, one_changed, read,
+    stale, within,
 };
 
 /// A stored vehicle.
@@ -234,6 +236,21 @@ impl Tx {
         .await
     }
 
+    /// Tells of a car; `data` is an object, to which the car's unit number is added.
+    pub(super) async fn tell_of_car(
+        &mut self,
+        what: EventType,
+        car: &VehicleRecord,
+        mut data: Value,
+        writing: &Writing,
+    ) -> Result<()> {
+        if let Value::Object(members) = &mut data {
+            members.insert("unit".to_owned(), json!(car.unit));
+        }
+        let (subject, depot_id) = (format!("vehicle {}", car.unit), Some(car.depot_id));
+        self.tell(Told { at: writing.now, what, subject, depot_id, actor: &writing.actor.name, data }).await
+    }
+
     async fn save_vehicle(&mut self, old: &VehicleRecord, new: &VehicleRecord, now_us: i64) -> Result<()> {
         let changed = within!(self, c => sqlx::query(CHANGE)
             .bind(old.id).bind(&new.vin).bind(&new.model).bind(&new.vehicle_type)
@@ -422,6 +439,8 @@ impl Store {
         tx.mark_stale(old.id, now_us).await?;
         within!(&mut tx, c => sqlx::query(MOVE_FORECASTS).bind(old.id).bind(target.id).execute(c).await.map(drop))?;
         tx.journal_vehicle("vehicle move", Some(&old), &new, writing).await?;
+        tx.tell_of_car(EventType::CarLeft, &old, json!({"on": on}), writing).await?;
+        tx.tell_of_car(EventType::CarArrived, &new, json!({"on": on}), writing).await?;
         tx.finish(writing, answer(&new)).await
     }
 
@@ -466,6 +485,7 @@ impl Store {
         let cancelled: Vec<i64> = within!(&mut tx, c => sqlx::query_scalar(CANCEL_ORDERS)
             .bind(old.id).bind(format!("car retired: {reason}")).bind(now_us).fetch_all(c).await)?;
         tx.journal_vehicle("vehicle retire", Some(&old), &new, writing).await?;
+        tx.tell_of_car(EventType::CarRetired, &new, json!({"on": on, "reason": reason}), writing).await?;
         for id in cancelled {
             tx.journal(Entry {
                 at: writing.now,
@@ -477,6 +497,8 @@ impl Store {
                 after: Some(json!({"status": "cancelled", "reason": format!("car retired: {reason}")})),
             })
             .await?;
+            let order = tx.reread(id).await?;
+            tx.tell_order("work-order cancel", &order, &writing.actor.name, writing.now).await?;
         }
         tx.finish(writing, answer(&new)).await
     }

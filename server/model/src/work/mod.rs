@@ -19,7 +19,7 @@ mod technician;
 #[cfg(test)]
 mod tests;
 
-pub use alarm::{ISOLATION_FAULT, StopNotice, stop_notice};
+pub use alarm::{ISOLATION_FAULT, Stop, StopNotice, standing_stops, stop_notice};
 pub use check::ProcedureFault;
 pub use cores::{Core, CoreFault, CorePath, CoreTerms, Fitted, Warranty, core_path};
 pub use evidence::{Entry, EntryFault, Value};
