@@ -15,6 +15,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "clients"))
 
 from fixtures import engine, new_daemon, new_database  # noqa: E402, F401
+from server import Postgres  # noqa: E402
 
 
 @pytest.fixture
@@ -25,3 +26,18 @@ def kills():
 @pytest.fixture
 def dice():
     return random.Random(int(os.environ.get("VENTMILE_TEST_SEED", "1")))
+
+
+@pytest.fixture(scope="session")
+def server():
+    made = Postgres()
+    yield made
+    made.end()
+
+
+@pytest.fixture
+def postgres(server):
+    """A server that the test may stop."""
+    if not server.is_running():
+        server.start()
+    return server

@@ -11,7 +11,9 @@ from requests.exceptions import RequestException
 from daemon import Client, car, depot, ndjson
 
 CARS = 5
-KIND = "fan-service"
+
+# A job that no forecast calls for, so that every order of it is a worker's own.
+KIND = "pack-assessment"
 PAGE = 5_000
 
 # The loop leaves the cars alone; what a killed process had claimed is free again soon.
@@ -70,6 +72,7 @@ class Worker(threading.Thread):
         self.number = itertools.count(1)
         self.day = None
         self.answered = self.repeated = 0
+        self.statuses = Counter()
         self.fault = None
 
     def run(self):
@@ -94,6 +97,7 @@ class Worker(threading.Thread):
                 self.repeated += 1
                 time.sleep(0.01)
                 continue
+            self.statuses[answer.status_code] += 1
             if answer.status_code in (503, 507):
                 time.sleep(0.05)
                 continue
@@ -269,6 +273,21 @@ class Load:
         for worker in self.workers:
             if worker.fault:
                 raise worker.fault
+
+    def hands(self):
+        return [worker for worker in self.workers if isinstance(worker, Hand)]
+
+    def answered(self):
+        self.raise_faults()
+        return sum(worker.answered for worker in self.workers)
+
+    def wait_refused(self, status, patience):
+        """Until somebody was told that nothing was done, with this status."""
+        end = time.monotonic() + patience
+        while not any(worker.statuses[status] for worker in self.workers):
+            self.raise_faults()
+            assert time.monotonic() < end, f"nobody was told {status}"
+            time.sleep(0.05)
 
     def pause(self):
         self.gate.turn(is_open=False)
