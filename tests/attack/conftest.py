@@ -30,7 +30,7 @@ def seed():
 def daemon(engine, tmp_path_factory):  # noqa: F811
     folder = tmp_path_factory.mktemp("attack")
     database = Database(engine, folder)
-    serving = Daemon(database, folder, ["limits.decompressed_mib=4", "limits.body_mib=2"]).start()
+    serving = Daemon(database, folder, ["limits.decompressed_mib=4", "limits.body_mib=2", "limits.stranger_requests=0"]).start()
     yield serving
     serving.stop()
     database.drop()

@@ -6,7 +6,8 @@ use std::sync::LazyLock;
 use chrono::{DateTime, TimeDelta, Utc};
 use ventmile::api::rows::{Format, Parsed, Row, parse};
 use ventmile::api::{
-    DutyLog, OdometerReading, PackCheckLog, PackLog, PastService, SeatLog, TroubleCodeLog, VehicleRow, read_cursor, write_cursor,
+    DutyLog, OdometerReading, PackCheckLog, PackLog, PastService, SeatLog, TroubleCodeLog, VehicleRow, read_cursor,
+    write_cursor,
 };
 use ventmile::config::{Config, Limits};
 use ventmile_model::fleet::{Code, Metres, Reading, Ruling, Vin};
@@ -29,7 +30,8 @@ static TARGET: LazyLock<Target> = LazyLock::new(|| match std::env::var("FUZZ_TAR
 // --- Rows ------------------------------------------------------------------------------------------------------------
 
 static LIMITS: LazyLock<Limits> = LazyLock::new(|| {
-    let flags = [("limits.rows", "100"), ("limits.row_bytes", "1000")].map(|(name, value)| (name.to_owned(), value.to_owned()));
+    let flags =
+        [("limits.rows", "100"), ("limits.row_bytes", "1000")].map(|(name, value)| (name.to_owned(), value.to_owned()));
     Config::load(None, Vec::new(), &flags).expect("the settings are right").settings.limits
 });
 
