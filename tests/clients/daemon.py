@@ -58,23 +58,31 @@ class Database:
 
 
 class Daemon:
-    """`ventmile serve` on a database."""
+    """`ventmile serve` on a database; `before` goes before the command, `extra` into its environment."""
 
-    def __init__(self, database, folder, settings=()):
+    def __init__(self, database, folder, settings=(), extra=None, before=()):
         self.database = database
+        self.extra = extra or {}
+        self.before = before
         self.settings = [flag for setting in settings for flag in ("--set", setting)]
         self.log = Path(folder) / f"serve{next(_numbers)}.log"
         self.process = None
         self.url = None
 
     def start(self):
-        # Once more it listens where its clients look for it.
-        listen = self.url.removeprefix("http://") if self.url else "127.0.0.1:0"
-        command = [BINARY, "serve", "--listen", listen, "--database", self.database.address, *self.settings]
-        with self.log.open("w") as log:
-            self.process = subprocess.Popen(command, stdout=log, stderr=log, env=environment())
+        self.launch()
         self.url = f"http://{self._address()}"
         return self
+
+    def launch(self):
+        """Starts the process and does not wait until it serves."""
+        # Once more it listens where its clients look for it.
+        listen = self.url.removeprefix("http://") if self.url else "127.0.0.1:0"
+        command = [*self.before, BINARY, "serve", "--listen", listen, "--database", self.database.address]
+        with self.log.open("w") as log:
+            self.process = subprocess.Popen(
+                [*command, *self.settings], stdout=log, stderr=log, env=environment() | self.extra
+            )
 
     def _address(self):
         """Port 0 is the system's choice; the log says which it was."""

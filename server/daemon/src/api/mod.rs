@@ -57,6 +57,7 @@ use utoipa_axum::routes;
 pub use logs::{DutyLog, OdometerReading, PastService, SeatLog};
 pub use metrics::metrics_router;
 pub use pack_logs::{PackCheckLog, PackLog, TroubleCodeLog};
+pub use page::{read_cursor, write_cursor};
 pub use vehicles::VehicleRow;
 
 use crate::app::App;

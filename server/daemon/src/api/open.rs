@@ -1,7 +1,7 @@
 //! What is open without a key: whether the daemon lives, and how to talk to it. No data.
 
 use axum::extract::State;
-use axum::http::{HeaderValue, StatusCode, header};
+use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -38,7 +38,7 @@ pub(super) async fn livez() -> axum::Json<Alive> {
 pub(super) async fn readyz(State(app): State<App>) -> Result<axum::Json<Ready>, Problem> {
     app.store.ping().await.map_err(|error| {
         tracing::warn!(%error, "not ready");
-        Problem::new(StatusCode::SERVICE_UNAVAILABLE, "unavailable", "Not ready", "the database does not answer")
+        Problem::unavailable("the database does not answer", 5)
     })?;
     Ok(axum::Json(Ready { status: "ready" }))
 }

@@ -6,6 +6,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 use utoipa::ToSchema;
 
+use super::body::writes_nul;
 use super::problem::{Fault, Problem};
 use crate::app::App;
 
@@ -31,11 +32,24 @@ pub(super) fn limit(app: &App, asked: Option<i64>) -> Result<i64, Problem> {
     }
 }
 
-/// The place a cursor stands for.
+/// The place a cursor stands for; `None` where it is no cursor of ours.
+#[must_use]
+pub fn read_cursor<T: DeserializeOwned>(text: &str) -> Option<T> {
+    // It can be forged: a text in it must be one that may be compared with those stored.
+    let bytes = hex::decode(text).ok().filter(|bytes| !writes_nul(bytes))?;
+    serde_json::from_slice(&bytes).ok()
+}
+
+/// The cursor that stands for a place.
+#[must_use]
+pub fn write_cursor<T: Serialize>(place: &T) -> String {
+    hex::encode(serde_json::to_vec(place).unwrap_or_default())
+}
+
+/// The place a cursor given with a request stands for.
 pub(super) fn place<T: DeserializeOwned>(cursor: Option<&str>) -> Result<Option<T>, Problem> {
     let Some(text) = cursor else { return Ok(None) };
-    let read = hex::decode(text).ok().and_then(|bytes| serde_json::from_slice(&bytes).ok());
-    read.map(Some).ok_or_else(|| {
+    read_cursor(text).map(Some).ok_or_else(|| {
         let detail = "this is no cursor of ours: follow the link in `next` as it stands";
         Problem::query(Fault::parameter("cursor", Some(text), detail))
     })
@@ -43,14 +57,13 @@ pub(super) fn place<T: DeserializeOwned>(cursor: Option<&str>) -> Result<Option<
 
 /// The query of the next page: the same parameters, another cursor.
 pub(super) fn next_link<T: Serialize>(path: &str, query: Option<&str>, place: &T) -> String {
-    let cursor = hex::encode(serde_json::to_vec(place).unwrap_or_default());
     let mut pairs = form_urlencoded::Serializer::new(String::new());
     for (name, value) in form_urlencoded::parse(query.unwrap_or_default().as_bytes()) {
         if name != "cursor" {
             pairs.append_pair(&name, &value);
         }
     }
-    pairs.append_pair("cursor", &cursor);
+    pairs.append_pair("cursor", &write_cursor(place));
     format!("{path}?{}", pairs.finish())
 }
 
@@ -95,5 +108,7 @@ mod tests {
         let cursor = link.rsplit('=').next();
         assert_eq!(place::<(i64, String)>(cursor).unwrap(), Some((1, "x".to_owned())));
         assert_eq!(place::<(i64, String)>(Some("zz")).unwrap_err().status, 400);
+        let forged = hex::encode(r#"[1,"\u0000"]"#);
+        assert_eq!(place::<(i64, String)>(Some(&forged)).unwrap_err().status, 400);
     }
 }

@@ -162,7 +162,13 @@ impl Problem {
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", "Internal error", detail)
     }
 
-    fn unavailable(why: &str, retry_after: u64) -> Self {
+    fn full() -> Self {
+        let detail = "the database's disk is full; nothing was done, try again when there is room";
+        Self::new(StatusCode::INSUFFICIENT_STORAGE, "full", "No room on the disk", detail)
+            .header(header::RETRY_AFTER, 60)
+    }
+
+    pub(super) fn unavailable(why: &str, retry_after: u64) -> Self {
         let detail = format!("{why}; nothing was done, try again");
         Self::new(StatusCode::SERVICE_UNAVAILABLE, "unavailable", "Not available", detail)
             .header(header::RETRY_AFTER, retry_after)
@@ -232,6 +238,8 @@ impl From<StoreError> for Problem {
                 tracing::error!(%error, "request failed");
                 match error {
                     _ if error.is_away() => Self::unavailable("the database cannot be reached at the moment", 5),
+                    _ if error.is_read_only() => Self::unavailable("the database takes no writes at the moment", 30),
+                    _ if error.is_full() => Self::full(),
                     _ if error.is_collision() => Self::unavailable("another request was at the same things", 1),
                     _ if error.is_cut_short() => Self::too_dear(),
                     _ => Self::internal(),

@@ -487,6 +487,37 @@ pub(super) fn refuse(row: u64, field: &'static str, value: impl Into<Value>, rea
     Refused { row, field: field.to_owned(), value: value.into(), reason: reason.into() }
 }
 
+/// What a body in memory holds: its rows as far as they could be read, those refused, and why reading stopped before the end.
+#[derive(Debug)]
+pub struct Parsed<C> {
+    /// The rows that passed.
+    pub rows: Vec<C>,
+    /// The rows that did not.
+    pub refused: Vec<Refused>,
+    /// Why it stopped, in words; `None` when it came to the end.
+    pub stopped: Option<String>,
+}
+
+/// Reads a body that is in memory, as one that arrives is read.
+#[must_use]
+pub fn parse<R: Row>(text: &[u8], format: Format, limits: Limits) -> Parsed<R::Checked> {
+    // No row is shorter than a byte.
+    let (parts, mut receiver) = mpsc::channel(text.len() / PART_ROWS + 2);
+    Reading { format, limits, parts }.run::<R>(Cursor::new(text));
+    let mut parsed = Parsed { rows: Vec::new(), refused: Vec::new(), stopped: None };
+    while let Ok(part) = receiver.try_recv() {
+        match part {
+            Ok((rows, refused)) => {
+                parsed.rows.extend(rows);
+                parsed.refused.extend(refused);
+            }
+            Err(Stop::Problem(problem)) => parsed.stopped = Some(problem.detail),
+            Err(Stop::Gone) => {}
+        }
+    }
+    parsed
+}
+
 /// The body of a bulk post as bytes are needed for its idempotency digest only when a key came with it.
 pub(super) async fn buffered(request: Request, app: &crate::app::App) -> Result<(Request, Bytes), Problem> {
     let (parts, body) = request.into_parts();

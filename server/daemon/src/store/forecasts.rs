@@ -184,22 +184,32 @@ pub struct ListRow {
 /// Stands for a date that is not within the horizon: after every other.
 const NEVER: i64 = i64::MAX;
 
-const CLAIM_SQLITE: &str = "UPDATE stale_cars SET claimed_until_us = $2 WHERE vehicle_id IN (
-        SELECT vehicle_id FROM stale_cars WHERE claimed_until_us <= $1 ORDER BY since_us, vehicle_id LIMIT $3)
-    RETURNING vehicle_id, mark";
-const CLAIM_POSTGRES: &str = "UPDATE stale_cars SET claimed_until_us = $2 WHERE vehicle_id IN (
-        SELECT vehicle_id FROM stale_cars WHERE claimed_until_us <= $1 ORDER BY since_us, vehicle_id LIMIT $3
-        FOR UPDATE SKIP LOCKED)
-    RETURNING vehicle_id, mark";
+/// Claims cars that nobody has claimed. A claim that lies much farther ahead than one is made for was made by a clock that
+/// was wrong, and holds nothing.
+macro_rules! claim {
+    ($lock:literal) => {
+        concat!(
+            "UPDATE stale_cars SET claimed_until_us = $2 WHERE vehicle_id IN (
+                SELECT vehicle_id FROM stale_cars WHERE claimed_until_us <= $1 OR claimed_until_us > 2 * $2 - $1
+                ORDER BY since_us, vehicle_id LIMIT $3 ",
+            $lock,
+            ") RETURNING vehicle_id, mark"
+        )
+    };
+}
+
+const CLAIM_SQLITE: &str = claim!("");
+const CLAIM_POSTGRES: &str = claim!("FOR UPDATE SKIP LOCKED");
 const UNCLAIM: [&str; 2] = [
     "UPDATE stale_cars SET claimed_until_us = 0",
     "UPDATE deliveries SET claimed_until_us = 0 WHERE state = 'waiting'",
 ];
 const COUNT_STALE: &str = "SELECT count(*) FROM stale_cars";
 const DEPOT_ZONES: &str = "SELECT id, zone FROM depots";
+// A clock that was set back leaves forecasts of a day to come.
 const OUTDATED: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
-    SELECT f.vehicle_id, $3, $3, 0 FROM forecasts f WHERE f.depot_id = $1 AND f.made_day < $2 ORDER BY f.vehicle_id
-    ON CONFLICT (vehicle_id) DO NOTHING";
+    SELECT f.vehicle_id, $3, $3, 0 FROM forecasts f WHERE f.depot_id = $1 AND (f.made_day < $2 OR f.made_day > $2)
+    ORDER BY f.vehicle_id ON CONFLICT (vehicle_id) DO NOTHING";
 const USUAL: &str = "SELECT avg(metres_per_day), avg(hours_per_day) FROM forecasts
     WHERE depot_id = $1 AND metres_per_day IS NOT NULL AND kind = 'fan-service'";
 

@@ -46,8 +46,8 @@ use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
-use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
-use sqlx::{PgPool, Postgres, Sqlite, SqlitePool, Transaction};
+use sqlx::sqlite::{SqliteConnectOptions, SqliteError, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
+use sqlx::{Connection, PgPool, Postgres, Sqlite, SqlitePool, Transaction};
 
 pub use calendars::{CalendarRecord, NewCalendar};
 pub use closing::Closing;
@@ -121,6 +121,14 @@ pub enum StoreError {
     /// A file could not be read or written.
     #[error("{0}")]
     File(#[from] std::io::Error),
+    /// The SQLite file is there and may only be read.
+    #[error("{path} may not be written: {fault}")]
+    ReadOnly {
+        /// The file.
+        path: String,
+        /// What the system said.
+        fault: std::io::Error,
+    },
 }
 
 /// What is already there, or no longer as it was.
@@ -211,38 +219,64 @@ impl From<Conflict> for StoreError {
     }
 }
 
+/// Primary result codes of SQLite: <https://sqlite.org/rescode.html>.
+const SQLITE_READONLY: i32 = 8;
+const SQLITE_INTERRUPT: i32 = 9;
+const SQLITE_IOERR: i32 = 10;
+const SQLITE_FULL: i32 = 13;
+
 impl StoreError {
-    /// Whether the database could not be reached, so that the same request may go through later.
+    /// Whether the database could not be reached or is about to end, so that the same request may go through later.
     #[must_use]
     pub fn is_away(&self) -> bool {
         match self {
-            Self::Database(fault) => {
-                matches!(fault, sqlx::Error::Io(_) | sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed)
-            }
+            Self::Database(sqlx::Error::Io(_) | sqlx::Error::PoolTimedOut | sqlx::Error::PoolClosed) => true,
             Self::Write(inner) => inner.is_away(),
             Self::Stopped => true,
-            _ => false,
+            _ => self.failed_by(
+                |code| code == SQLITE_IOERR,
+                // Shutdown, crash, start-up; too many connections; the connection broke.
+                |code| code.starts_with("57P") || code == "53300" || code.starts_with("08"),
+            ),
         }
     }
 
     /// Whether the database stopped because it took longer than it may.
     #[must_use]
     pub fn is_cut_short(&self) -> bool {
-        match self {
-            // query_canceled of Postgres, SQLITE_INTERRUPT.
-            Self::Database(sqlx::Error::Database(fault)) => matches!(fault.code().as_deref(), Some("57014" | "9")),
-            Self::Write(inner) => inner.is_cut_short(),
-            _ => false,
-        }
+        self.failed_by(|code| code == SQLITE_INTERRUPT, |code| code == "57014")
     }
 
-    /// Whether another transaction made this one fail, so that it may be tried again: deadlock or serialization failure
-    /// (SQLSTATE 40P01, 40001).
+    /// Whether there was no room on the disk: nothing was stored.
+    #[must_use]
+    pub fn is_full(&self) -> bool {
+        self.failed_by(|code| code == SQLITE_FULL, |code| code == "53100")
+    }
+
+    /// Whether the database may only be read at the moment: a standby, a server put at rest, a disk mounted so.
+    #[must_use]
+    pub fn is_read_only(&self) -> bool {
+        self.failed_by(|code| code == SQLITE_READONLY, |code| code == "25006")
+    }
+
+    /// Whether another transaction made this one fail, so that it may be tried again: deadlock or serialization failure.
     #[must_use]
     pub fn is_collision(&self) -> bool {
+        self.failed_by(|_| false, |code| matches!(code, "40P01" | "40001"))
+    }
+
+    /// Whether the database said so: by SQLite's primary result code, or by Postgres' SQLSTATE.
+    fn failed_by(&self, sqlite: impl Fn(i32) -> bool, postgres: impl Fn(&str) -> bool) -> bool {
         match self {
-            Self::Database(sqlx::Error::Database(fault)) => matches!(fault.code().as_deref(), Some("40P01" | "40001")),
-            Self::Write(inner) => inner.is_collision(),
+            Self::Database(sqlx::Error::Database(fault)) => {
+                let code = fault.code().unwrap_or_default();
+                if fault.try_downcast_ref::<SqliteError>().is_some() {
+                    code.parse::<i32>().is_ok_and(|code| sqlite(code & 0xff))
+                } else {
+                    postgres(&code)
+                }
+            }
+            Self::Write(inner) => inner.failed_by(sqlite, postgres),
             _ => false,
         }
     }
@@ -408,6 +442,16 @@ fn one_changed(rows: u64, version: i64) -> Result<()> {
     if rows == 1 { Ok(()) } else { Err(Conflict::Version { found: version + 1 }.into()) }
 }
 
+/// SQLite opens a file that may only be read without a word, and fails at the first write.
+fn may_be_written(path: &Path) -> Result<()> {
+    match std::fs::File::options().write(true).open(path) {
+        Err(fault) if fault.kind() != std::io::ErrorKind::NotFound => {
+            Err(StoreError::ReadOnly { path: path.display().to_string(), fault })
+        }
+        _ => Ok(()),
+    }
+}
+
 /// The store.
 #[derive(Clone, Debug)]
 pub struct Store {
@@ -422,8 +466,11 @@ const STEPS_BETWEEN_LOOKS: i32 = 10_000;
 
 const NO_STATEMENT_LIMIT: &str = "SET statement_timeout = 0";
 
-/// How long a request waits for a free connection.
+/// How long a request waits for a free connection to the SQLite file.
 const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(30);
+
+/// The same of Postgres, which may be away: then this is how long a client waits to hear so.
+const REACH_TIMEOUT: Duration = Duration::from_secs(10);
 
 impl Store {
     /// Opens the database at `address` (`sqlite:PATH` or `postgres://…`) and brings its tables up to date.
@@ -440,6 +487,7 @@ impl Store {
     /// # Errors
     /// As [`Store::open`].
     pub async fn open_limited(address: &str, connections: u32, longest: Option<Duration>) -> Result<Self> {
+        address.strip_prefix("sqlite:").map_or(Ok(()), |path| may_be_written(Path::new(path)))?;
         let store = Self::connect(address, connections, longest).await?;
         match &store.db {
             Db::Sqlite { write, .. } => migrations::sqlite().run(write).await?,
@@ -465,7 +513,7 @@ impl Store {
             ("client_min_messages", "warning".to_owned()),
             ("statement_timeout", longest.map_or(0, |longest| longest.as_millis()).to_string()),
         ]);
-        let pool = PgPoolOptions::new().max_connections(connections).acquire_timeout(ACQUIRE_TIMEOUT);
+        let pool = PgPoolOptions::new().max_connections(connections).acquire_timeout(REACH_TIMEOUT);
         Ok(Self { db: Db::Postgres(pool.connect_with(options).await?) })
     }
 
@@ -480,7 +528,12 @@ impl Store {
             .pragma("cache_size", "-65536")
             .row_buffer_size(512);
         let pool = || SqlitePoolOptions::new().acquire_timeout(ACQUIRE_TIMEOUT);
-        let write = pool().max_connections(1).connect_with(options.clone()).await?;
+        // On a full disk SQLite rolls back by itself, after which sqlx takes the connection to be inside a transaction
+        // for ever: such a one is thrown away.
+        let write = pool()
+            .max_connections(1)
+            .before_acquire(|connection, _| Box::pin(async move { Ok(!connection.is_in_transaction()) }));
+        let write = write.connect_with(options.clone()).await?;
         let read = pool().max_connections(connections).before_acquire(move |connection, _| {
             Box::pin(async move {
                 if let Some(longest) = longest {
@@ -488,7 +541,7 @@ impl Store {
                     let in_time = move || watch.elapsed_ms() < longest.as_secs_f64() * 1e3;
                     connection.lock_handle().await?.set_progress_handler(STEPS_BETWEEN_LOOKS, in_time);
                 }
-                Ok(true)
+                Ok(!connection.is_in_transaction())
             })
         });
         let read = read.connect_with(options).await?;

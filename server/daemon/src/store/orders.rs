@@ -373,6 +373,15 @@ macro_rules! take {
 
 const TAKE_SQLITE: &str = take!("");
 const TAKE_POSTGRES: &str = take!("FOR UPDATE SKIP LOCKED");
+const TAKE_POSTGRES_AFTER_OTHERS: &str = take!("FOR UPDATE");
+
+/// What to do about an order that another transaction holds.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Held {
+    PassOver,
+    WaitFor,
+}
+
 /// Waiting orders looked through at once.
 const WAITING_PAGE: i64 = 100;
 
@@ -706,13 +715,42 @@ impl Tx {
         rows.into_iter().map(OrderRecord::try_from).collect()
     }
 
-    /// Takes an order that is still as it was read; `false` when somebody else is at it.
-    async fn take(&mut self, order: &OrderRecord, next: &NextOrder, now: DateTime<Utc>) -> Result<bool> {
-        let sql = self.pick(TAKE_SQLITE, TAKE_POSTGRES);
+    /// Takes an order that is still as it was read; `false` when it is not, or somebody else is at it.
+    async fn take(&mut self, order: &OrderRecord, next: &NextOrder, held: Held, now: DateTime<Utc>) -> Result<bool> {
+        let patient = if held == Held::WaitFor { TAKE_POSTGRES_AFTER_OTHERS } else { TAKE_POSTGRES };
+        let sql = self.pick(TAKE_SQLITE, patient);
         let taken: Option<i64> = within!(self, c => sqlx::query_scalar(sql)
             .bind(order.id).bind(order.version).bind(&next.by).bind(next.lease_until.map(micros)).bind(micros(now))
             .fetch_optional(c).await)?;
         Ok(taken.is_some())
+    }
+
+    /// Takes the first waiting order that fits: as it was and as it is now.
+    async fn take_first(
+        &mut self,
+        next: &NextOrder,
+        held: Held,
+        fits: &impl Fn(&OrderRecord, Option<&Procedure>) -> bool,
+        writing: &Writing,
+    ) -> Result<Option<(OrderRecord, OrderRecord)>> {
+        let mut procedures: BTreeMap<i64, Procedure> = BTreeMap::new();
+        let mut after = (-1, 0, 0);
+        loop {
+            let page = self.waiting_orders(next, after, writing).await?;
+            let Some(last) = page.last() else { return Ok(None) };
+            after = (last.rank, last.due_day, last.id);
+            for order in page {
+                let id = order.procedure.as_ref().map(|name| name.id);
+                if let Some(id) = id.filter(|id| next.is_technician && !procedures.contains_key(id)) {
+                    procedures.insert(id, self.procedure(id).await?);
+                }
+                let procedure = id.and_then(|id| procedures.get(&id));
+                if fits(&order, procedure) && self.take(&order, next, held, writing.now).await? {
+                    let record = self.reread(order.id).await?;
+                    return Ok(Some((order, record)));
+                }
+            }
+        }
     }
 
     async fn save_order(
@@ -940,23 +978,12 @@ impl Store {
             return Ok(before);
         }
         let technician = if next.is_technician { Some(tx.taker(&next.by, writing).await?) } else { None };
-        let mut procedures: BTreeMap<i64, Procedure> = BTreeMap::new();
-        let mut after = (-1, 0, 0);
-        loop {
-            let page = tx.waiting_orders(next, after, writing).await?;
-            let Some(last) = page.last() else { break };
-            after = (last.rank, last.due_day, last.id);
-            for order in &page {
-                let id = order.procedure.as_ref().map(|name| name.id);
-                if let Some(id) = id.filter(|id| technician.is_some() && !procedures.contains_key(id)) {
-                    procedures.insert(id, tx.procedure(id).await?);
-                }
-                let procedure = id.and_then(|id| procedures.get(&id));
-                if !fits(order, procedure, technician.as_ref()) || !tx.take(order, next, writing.now).await? {
-                    continue;
-                }
-                let record = tx.reread(order.id).await?;
-                tx.journal_order("work-order accept", Some(order), &record, writing).await?;
+        let fits = |order: &OrderRecord, procedure: Option<&Procedure>| fits(order, procedure, technician.as_ref());
+        // The first look passes over what others are at, so that many who ask at once do not queue. Often that is only the
+        // loop at the order's place in the queue: before it is said that there is none, each is waited for.
+        for held in [Held::PassOver, Held::WaitFor] {
+            if let Some((order, record)) = tx.take_first(next, held, &fits, writing).await? {
+                tx.journal_order("work-order accept", Some(&order), &record, writing).await?;
                 return tx.finish(writing, answer(Some(&record))).await;
             }
         }
