@@ -22,6 +22,7 @@ mod orders;
 mod pack_logs;
 mod packs;
 mod parts;
+mod plans;
 mod process;
 mod register;
 mod rights;

@@ -21,6 +21,7 @@ pub mod reports;
 pub mod risks;
 pub mod sessions;
 pub mod stops;
+pub mod told;
 pub mod what_if;
 pub mod work;
 

@@ -24,6 +24,7 @@ mod orders;
 mod pack_logs;
 mod pack_rows;
 mod parts;
+mod plans;
 mod procedures;
 mod reports;
 mod rows;
@@ -67,6 +68,7 @@ pub use orders::{
 pub use pack_logs::{CheckRow, CodeRow, PackRow};
 pub use pack_rows::{CheckRecord, CodeRecord, PackFilter, PackRecord, PackRemoval};
 pub use parts::{CoreChange, CoreFilter, CoreRecord, NewPart, PartFilter, PartNeed, PartRecord, Receipt};
+pub use plans::{CarPlan, NewPlan, PlanRecord, Planned};
 pub use procedures::{NeedsText, ProcedureRecord, ProcedureText, RecordText, StepText};
 pub use reports::{DoneService, ReportFilter, WatchedCar};
 pub use rows::{DutyRecord, LogFilter, OdometerRecord, RowName, SeatRecord, ServiceRecord};
