@@ -838,7 +838,7 @@ async fn values_at_their_limits_are_computed(engine: Engine) {
         manager.get(&format!("/v1/duty-logs?unit=7&from={date}&to={date}")).await.expect(200);
     }
     for (path, body, status) in [
-        ("/v1/vehicles/7/move", json!({"depot": "WEST", "on": "9999-12-31"}), 422),
+        ("/v1/vehicles/7/move", json!({"depot": "WEST", "on": "9999-12-31"}), 202),
         ("/v1/vehicles/OLD/return-to-service", json!({"on": "9999-12-31"}), 200),
         ("/v1/vehicles/FUTURE/retire", json!({"on": "9999-12-31", "reason": "sold"}), 422),
     ] {

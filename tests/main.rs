@@ -23,6 +23,7 @@ mod outbox;
 mod pack_logs;
 mod packs;
 mod parts;
+mod plans;
 mod process;
 mod register;
 mod rights;

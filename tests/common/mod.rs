@@ -286,8 +286,9 @@ impl TestApp {
         self.clock.set(self.clock.now() + time);
     }
 
-    /// What the loops do: recast what is stale, then raise what is due once the first logs have settled.
+    /// What the loops do: move what is told to move today, recast what is stale, then raise what is due once the first logs have settled.
     pub async fn settle(&self) {
+        self.app.store.take_moves(self.app.now()).await.unwrap();
         self.app.recast_all().await.unwrap();
         self.pass(TimeDelta::seconds(10));
         self.app.raise_orders(10_000).await.unwrap();

@@ -19,7 +19,7 @@ use super::shapes::{Amounts, Dates, Windows, shown, tenth, thousandth};
 use super::upcoming::{DueDates, parameter, unit_asked};
 use super::values;
 use crate::app::App;
-use crate::app::assess::{Assessment, CountsFrom, SOURCE_IN_SERVICE, SOURCE_PACK, SOURCE_SERVICE, sentence};
+use crate::app::assess::{Ahead, Assessment, CountsFrom, SOURCE_IN_SERVICE, SOURCE_PACK, SOURCE_SERVICE, sentence};
 use crate::app::forecasts::CarForecast;
 use crate::app::item::Item;
 use crate::app::limits::duty_settings;
@@ -190,6 +190,36 @@ pub struct MeterDates {
     due: DueDates,
 }
 
+/// How a car is used from a told day on.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct AheadAnswer {
+    /// The first day of it.
+    from: NaiveDate,
+    /// What is told: where the distance a day comes from.
+    because: String,
+    /// The grade that decides from then on.
+    grade: &'static str,
+    /// Distance a day, the median over sixty days on the road.
+    distance_per_day: f64,
+    /// Duty hours a day, likewise.
+    hours_per_day: f64,
+    /// Windows that apply from then on, counted from the service; null where there is nothing to count from.
+    window: Option<Windows>,
+}
+
+fn ahead(assessment: &Assessment, unit: DistanceUnit) -> Vec<AheadAnswer> {
+    let mut phases = assessment.interval.iter().flat_map(|interval| &interval.phases);
+    let view = |ahead: &Ahead| AheadAnswer {
+        from: ahead.from,
+        because: ahead.words.clone(),
+        grade: ahead.grade.as_str(),
+        distance_per_day: tenth(ahead.usage.metres_per_day / unit.metres()),
+        hours_per_day: thousandth(ahead.usage.hours_per_day),
+        window: phases.next().map(|phase| shown_windows(&phase.windows, unit)),
+    };
+    assessment.ahead.iter().map(view).collect()
+}
+
 /// A car's forecast with every number that led to it.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct ForecastAnswer {
@@ -226,6 +256,8 @@ pub struct ForecastAnswer {
     chance_by: NaiveDate,
     /// In one sentence, to be checked with a pocket calculator.
     sentence: String,
+    /// What is told of the days after its last reading, by other shifts, their end and moves.
+    ahead: Vec<AheadAnswer>,
     /// What the interval counts from.
     counts_from: CountsFromAnswer,
     /// Distance, hours and days since then; distance and hours by the last reading.
@@ -374,6 +406,7 @@ fn view(
         chance_past_late: due.map(|due| thousandth(due.chance_past_late(chance_by))),
         chance_by,
         sentence: sentence(assessment, unit),
+        ahead: ahead(assessment, unit),
         counts_from: counts_from(assessment, unit),
         since_service: Amounts {
             distance: item.since_metres.map(|metres| shown(Metres(metres), unit)),

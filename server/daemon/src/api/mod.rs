@@ -27,6 +27,7 @@ mod pack_logs;
 mod packs;
 mod page;
 mod parts;
+mod plans;
 mod problem;
 mod procedures;
 mod reports;
@@ -166,6 +167,8 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(vehicles::retire_vehicle))
         .routes(routes!(vehicles::list_off_road, vehicles::take_off_road))
         .routes(routes!(vehicles::return_to_service))
+        .routes(routes!(plans::list_plans, plans::add_plan))
+        .routes(routes!(plans::withdraw_plan))
         .routes(routes!(rules::list_service_rules, rules::add_service_rule))
         .routes(routes!(rules::get_service_rule, rules::change_service_rule))
         .routes(routes!(technicians::list_technicians, technicians::add_technician))

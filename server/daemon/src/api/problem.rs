@@ -95,6 +95,14 @@ impl Problem {
         self
     }
 
+    /// The same problem where a field has another name in the body that was sent.
+    pub(super) fn renamed(mut self, from: &str, to: &str) -> Self {
+        for pointer in self.errors.iter_mut().filter_map(|fault| fault.pointer.as_mut()).filter(|it| *it == from) {
+            to.clone_into(pointer);
+        }
+        self
+    }
+
     pub(super) fn header(mut self, name: HeaderName, value: impl Into<HeaderValue>) -> Self {
         self.headers.push((name, value.into()));
         self

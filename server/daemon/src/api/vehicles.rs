@@ -13,6 +13,7 @@ use super::condition::{ActHeaders, AsSeen, DoneOnce, IdempotencyKey, IfMatch, Ma
 use super::key::{Admin, Key, Plan, Read};
 use super::logs::{LONGEST_NAME, LONGEST_TEXT, counted, unit_name};
 use super::page::{self, Page};
+use super::plans::{self, CarPlanAnswer};
 use super::problem::{Fault, Problem};
 use super::rows::{self, Row, Rows, need, refuse};
 use super::shapes::{PostAnswer, answer, shown, tagged};
@@ -20,8 +21,8 @@ use super::values;
 use crate::app::App;
 use crate::app::keys::{Caller, Scope};
 use crate::store::{
-    Actor, Answer, NewOffRoad, NewVehicle, OffRoadRecord, Refused, StoreError, Tally, VehicleChange, VehicleFilter,
-    VehicleRecord, Writing,
+    Actor, Answer, NewOffRoad, NewPlan, NewVehicle, OffRoadRecord, PlanRecord, Refused, StoreError, Tally,
+    VehicleChange, VehicleFilter, VehicleRecord, Writing,
 };
 
 /// A vehicle to be added.
@@ -450,19 +451,24 @@ fn day_so_far(text: Option<&str>, today: NaiveDate) -> Result<NaiveDate, Problem
 pub struct Move {
     /// Code of the depot.
     depot: String,
-    /// First day there, local to it; today when left out.
+    /// First day there, local to it; today when left out. On a day to come it moves by itself.
     #[schema(format = Date)]
     on: Option<String>,
 }
 
 /// Move a vehicle to another depot
 ///
-/// From the day on its logs are read in the new depot's zone; earlier ones stay as they were. Open orders go with it.
+/// From the day on its logs are read in the new depot's zone; earlier ones stay as they were. Open orders go with it. A move
+/// on a day to come is a plan that takes effect by itself on that day: it is listed and taken back by `plans`.
 #[utoipa::path(
     post, path = "/v1/vehicles/{unit}/move", operation_id = "move_vehicle", tag = "Register",
     params(("unit" = String, Path, description = "its unit number"), ActHeaders),
     request_body = Move,
-    responses((status = 200, body = VehicleAnswer), Problem),
+    responses(
+        (status = 200, body = VehicleAnswer, description = "it has moved"),
+        (status = 202, body = CarPlanAnswer, description = "it will move"),
+        Problem
+    ),
     security(("key" = ["admin"]))
 )]
 pub(super) async fn move_vehicle(
@@ -480,8 +486,17 @@ pub(super) async fn move_vehicle(
     let depot = depot.ok_or_else(|| {
         Problem::body(Fault::field("/depot", Some(request.depot.as_str().into()), "there is no such depot"))
     })?;
-    let on = day_so_far(request.on.as_deref(), local_day(writing.now, depot.depot.zone))?;
-    let done = app.store.move_vehicle(&unit, if_match, &request.depot, on, &writing, changed).await?;
+    let today = local_day(writing.now, depot.depot.zone);
+    let on = request.on.as_deref().map(|text| checked("on", text, values::date(text))).transpose()?.unwrap_or(today);
+    let done = if on > today {
+        let distance_unit = depot.depot.distance_unit;
+        let told = |record: &PlanRecord| answer(StatusCode::ACCEPTED, None, &plans::view(&unit, record, distance_unit));
+        let new = NewPlan { from: on, to: None, shifts: None, depot: request.depot, note: None };
+        let told = app.store.add_plan(&unit, Some(if_match), new, &writing, told).await;
+        told.map_err(|error| Problem::from(error).renamed("/from", "/on"))?
+    } else {
+        app.store.move_vehicle(&unit, if_match, &request.depot, on, &writing, changed).await?
+    };
     app.news.notify_one();
     Ok(done)
 }

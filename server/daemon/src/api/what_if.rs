@@ -37,7 +37,7 @@ pub struct WhatIfRequest {
     kind: Option<String>,
     /// Moved to this depot today: its zone, its service rule, the usual day of its cars.
     depot: Option<String>,
-    /// Driven in these shifts from the last reading on.
+    /// Driven in these shifts from the last reading on, instead of those it is told by today.
     shifts: Option<ShiftsRequest>,
     /// Off the road on these days too.
     #[serde(default)]
@@ -164,7 +164,7 @@ fn number(field: &str, value: Option<f64>, most: f64) -> Result<Option<f64>, Pro
 /// Further than any car goes in a day.
 const MOST_KM_A_DAY: f64 = 4_000.0;
 
-fn shifts(request: &ShiftsRequest, unit: DistanceUnit) -> Result<Shifts, Problem> {
+pub(super) fn shifts(request: &ShiftsRequest, unit: DistanceUnit) -> Result<Shifts, Problem> {
     let furthest = (MOST_KM_A_DAY * 1_000.0 / unit.metres()).floor();
     let pattern = Pattern {
         days_per_week: number("days_per_week", request.days_per_week, 7.0)?,
@@ -256,7 +256,7 @@ fn difference(stands: &OutcomeAnswer, would_be: &OutcomeAnswer) -> String {
     }
 }
 
-fn untold(untold: Untold) -> Problem {
+pub(super) fn untold(untold: Untold) -> Problem {
     let (field, detail) = match untold {
         Untold::DaysPerWeek => {
             ("days_per_week", "the car's logs do not say on how many days a week it is driven now: give it")
@@ -271,7 +271,7 @@ fn untold(untold: Untold) -> Problem {
 /// What if
 ///
 /// The car's dates under other shifts, at another depot, off the road for some days, or by another rule, beside the
-/// dates as they stand. Nothing is saved. What the car did since its last service stays with it: a car that was in hard
+/// dates as they stand, with all that it is told by `plans`. Nothing is saved. What the car did since its last service stays with it: a car that was in hard
 /// duty since then keeps the hard window until its next service, where mixed duty is strict.
 #[utoipa::path(
     post, path = "/v1/vehicles/{unit}/what-if", operation_id = "ask_what_if", tag = "Answers",

@@ -4,18 +4,19 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
-use ventmile_model::due::{self, Band, Crossed, Crossing, Due, Position, Stretch};
-use ventmile_model::duty::{self, DutyDay, Grading};
+use ventmile_model::due::{self, Band, Crossed, Crossing, Due, Part, Phase, Position, Stretch};
+use ventmile_model::duty::{self, DutyDay, Grading, Pattern};
 use ventmile_model::fleet::{
     DistanceUnit, Grade, Hours, Kind, Metres, Mixed, OffRoad, Reading, Rule, Service, Window, WindowSet, day_start,
     local_day,
 };
 use ventmile_model::track::{self, Track};
-use ventmile_model::usage::{self, Fits, Plans, Prior, RoadDays, Told, Usage, Week};
+use ventmile_model::usage::{self, Change, Fits, Plans, RoadDays, Told, Usage, Use, Week};
 use ventmile_model::wear::airflow::{Airflow, BroughtForward, Trend};
 
 use super::limits::{duty_settings, track_limits, usage_settings};
 use super::stops::{Stop, standing_stops};
+use super::told::{self, Elsewhere, Turn};
 use crate::config::Settings;
 use crate::store::{CarLogs, Usual};
 
@@ -66,8 +67,14 @@ pub enum Unknown {
 pub struct Interval {
     /// Position of the car in its window.
     pub position: Position,
-    /// The windows that apply, counted from the service.
+    /// The windows that apply today, counted from the service.
     pub windows: WindowSet,
+    /// Those that applied on the day of the last reading.
+    pub windows_then: WindowSet,
+    /// How the car was used by then.
+    pub usage_then: Usage,
+    /// What changes after that day, as it is told.
+    pub phases: Vec<Phase>,
     /// The dates.
     pub due: Due,
 }
@@ -83,8 +90,10 @@ pub struct Assessment {
     pub days: BTreeMap<NaiveDate, DutyDay>,
     /// How hard the car is driven.
     pub grading: Grading,
-    /// How far it goes in a day.
+    /// How far it goes in a day, as it is used today.
     pub usage: Usage,
+    /// What is told of its use after its last reading.
+    pub ahead: Vec<Ahead>,
     /// What the interval counts from.
     pub counts_from: CountsFrom,
     /// Window and dates; `None` when there is nothing to count from or the rule has no meter.
@@ -115,6 +124,34 @@ pub struct Assessment {
     pub raise_reason: Option<String>,
     /// What should be known about how this came about.
     pub notes: Vec<String>,
+}
+
+/// What is told of the days from one on.
+#[derive(Clone, Debug)]
+pub struct Ahead {
+    /// The first of them.
+    pub from: NaiveDate,
+    /// In words, after a distance a day.
+    pub words: String,
+    /// The grade that decides from then on.
+    pub grade: Grade,
+    /// How far it goes in a day.
+    pub usage: Usage,
+}
+
+/// What a car is assessed by, beside its logs.
+#[derive(Clone, Copy, Debug)]
+pub struct Terms<'a> {
+    /// The rule that applies.
+    pub rule: &'a Rule,
+    /// What is usual at its depot.
+    pub usual: Usual,
+    /// Depots it is told to move to.
+    pub elsewhere: &'a [Elsewhere],
+    /// What the fleet's past says.
+    pub fits: &'a Fits,
+    /// Shifts tried out: as if it were driven in these from its last reading on.
+    pub tried: Option<&'a Told>,
 }
 
 /// A newest reading that alone moves the due date by more than [`PROVISIONAL_DAYS`].
@@ -207,20 +244,12 @@ pub(super) fn day_of(logs: &CarLogs, at: DateTime<Utc>) -> NaiveDate {
     local_day(at, then.or(logs.stays.first()).map_or(logs.zone, |(_, zone)| *zone))
 }
 
-/// Computes everything about one car for the instant `now`; with shifts that are told, as if it were driven in these
-/// from its last reading on.
+/// Computes everything about one car for the instant `now`.
 #[must_use]
-pub fn assess(
-    logs: &CarLogs,
-    rule: &Rule,
-    usual: Usual,
-    fits: &Fits,
-    told: Option<&Told>,
-    now: DateTime<Utc>,
-    settings: &Settings,
-) -> Assessment {
+pub fn assess(logs: &CarLogs, terms: &Terms<'_>, now: DateTime<Utc>, settings: &Settings) -> Assessment {
     let zone = logs.zone;
     let today = local_day(now, zone);
+    let rule = terms.rule;
     let track = track_of(logs, &all_readings(logs), now, settings);
     let days = duty::days(&logs.duty, &logs.seats, |day| zone_on(logs, day));
     let (counts_from, start) = counting(logs, &track, now, settings);
@@ -228,32 +257,43 @@ pub fn assess(
     let still = |from, to| track.stood_still(from, to, zone) == Some(true);
     let off_road = with_days_before_service(logs);
     let duty = duty_settings(settings);
-    let grading = duty::grade(&days, &off_road, still, since, today, &duty);
-    let grading = match told {
-        Some(told) => grading.told(&told.pattern, &duty),
-        None => grading,
+    let graded_on = |day| duty::grade(&days, &off_road, still, since, day, &duty);
+    let by_logs = graded_on(today);
+    let tried_on = terms.tried.map(|_| today);
+    let evidence = |day| if day < today { graded_on(day).current } else { by_logs.current.clone() };
+    let elsewhere = (rule, terms.usual, terms.elsewhere);
+    let told = told::turns(logs, elsewhere, tried_on, (today, duty.window_days), evidence);
+    let turns = told.turns.as_slice();
+    let graded = |turn: Option<&Turn>| match (turn.and_then(|turn| turn.shifts), terms.tried) {
+        (None, Some(tried)) => by_logs.clone().told(&tried.pattern, &duty),
+        (shifts, _) => graded(&by_logs, shifts, today, &duty),
     };
-    let prior = Prior { metres_per_day: usual.metres_per_day, hours_per_day: usual.hours_per_day };
-    let plans = Plans { off_road: &logs.off_road, changed_on: logs.moved_on };
-    let usage_by = |track: &Track| {
-        let settings = usage_settings(settings);
-        let usage = usage::estimate(track, &days, &plans, zone, &prior, &settings, fits);
-        told.map_or(usage, |told| usage.told(told, settings.borrowed_spread))
+    let way_by = |track: &Track| {
+        let as_of = track.last().map(|last| day_of(logs, last.reading.at)).max(since).unwrap_or(logs.in_service_on);
+        // Shifts that are tried take the place of whatever was told by today.
+        let as_of = if terms.tried.is_some() { as_of.max(today) } else { as_of };
+        Course { logs, days: &days, terms, settings }.way(track, turns, as_of)
     };
-    let usage = usage_by(&track);
+    let way = way_by(&track);
+    let ahead: Vec<Ahead> =
+        way.later.iter().map(|(turn, usage)| Ahead::of(turn, *usage, graded(Some(turn)).grade)).collect();
+    let grading = graded(in_force(turns, today, |turn| turn.change.on));
     let mut notes: Vec<String> = standing_stops(&logs.codes, zone, now).iter().map(Stop::line).collect();
     notes.extend(start.iter().flat_map(|start| start.notes.clone()));
+    notes.extend(told::notes(logs, today));
+    notes.extend(told.notes.iter().cloned());
+    let usage = in_force(&ahead, today, |ahead| ahead.from).map_or(way.usage, |ahead| ahead.usage);
     let off = days_off(&usage.metres_week);
     notes.extend(off.map(|off| format!("practically never driven on {off}: no distance falls due on one")));
     notes.extend(move_note(logs, &usage));
     if rule.ordinary.is_none() && grading.grade == Grade::Ordinary {
         notes.push("duty is ordinary, but no ordinary window is set: the hard one applies".to_owned());
     }
-    let interval_by = |track: &Track, usage: &Usage| {
-        let parts = Parts { logs, track, days: &days, grading: &grading, usage, zone };
-        interval(&parts, start.as_ref()?, rule, today, settings.due.horizon_days)
+    let interval_by = |track: &Track, way: &Way<'_>| {
+        let parts = Parts { logs, track, days: &days, grading: &by_logs, way, zone };
+        interval(&parts, start.as_ref()?, rule, &graded, (today, settings.due.horizon_days))
     };
-    let interval = interval_by(&track, &usage);
+    let interval = interval_by(&track, &way);
     let airflow = super::packs::airflow_of(logs, now, settings);
     let planned = interval.as_ref().and_then(|interval| interval.due.early.p50);
     let brought_forward =
@@ -265,7 +305,7 @@ pub fn assess(
     notes.extend(brought_forward.zip(airflow.trend).map(|(forward, trend)| airflow_note(forward, &trend, zone)));
     let provisional = track.provisional().and_then(|newest| {
         let track = track.without_last();
-        let before = interval_by(&track, &usage_by(&track))?.due;
+        let before = interval_by(&track, &way_by(&track))?.due;
         Provisional::of(&newest, &before, &interval.as_ref()?.due)
     });
     notes.extend(provisional.as_ref().map(Provisional::note));
@@ -277,9 +317,10 @@ pub fn assess(
     let chance_past_late = interval.as_ref().map(|interval| interval.due.chance_past_late(lead_ends));
     let mut assessment = Assessment {
         today,
+        usage,
+        ahead,
         days,
         grading,
-        usage,
         counts_from,
         interval,
         last_reading_at,
@@ -396,32 +437,120 @@ fn start_at_service(logs: &CarLogs, track: &Track, service: &Service) -> Option<
     Some(Start { on, at: service.at, travelled, notes })
 }
 
+/// The grading while these shifts are told: the logs decide alone once the shifts have been driven for as long as a window
+/// of theirs.
+fn graded(by_logs: &Grading, shifts: Option<(NaiveDate, Pattern)>, today: NaiveDate, duty: &duty::Settings) -> Grading {
+    match shifts.filter(|(since, _)| (today - *since).num_days() < duty.window_days) {
+        Some((_, pattern)) => by_logs.clone().told(&pattern, duty),
+        None => by_logs.clone(),
+    }
+}
+
+/// The last of what begins by a day.
+fn in_force<T>(all: &[T], today: NaiveDate, begins: impl Fn(&T) -> NaiveDate) -> Option<&T> {
+    all.iter().rev().find(|one| begins(one) <= today)
+}
+
+impl Ahead {
+    fn of(turn: &Turn, usage: Usage, grade: Grade) -> Self {
+        Self { from: turn.change.on, words: turn.words.clone(), grade, usage }
+    }
+}
+
+/// How a car is used by its last reading, and from each later turn on.
+struct Way<'a> {
+    /// The last turn by then.
+    then: Option<&'a Turn>,
+    usage: Usage,
+    later: Vec<(&'a Turn, Usage)>,
+}
+
+/// What a car's way is found from.
+struct Course<'a> {
+    logs: &'a CarLogs,
+    days: &'a BTreeMap<NaiveDate, DutyDay>,
+    terms: &'a Terms<'a>,
+    settings: &'a Settings,
+}
+
+impl Course<'_> {
+    fn way<'a>(&self, track: &Track, turns: &'a [Turn], as_of: NaiveDate) -> Way<'a> {
+        let gone = turns.iter().take_while(|turn| turn.change.on <= as_of).count();
+        let (before, after) = turns.split_at_checked(gone).unwrap_or((turns, &[]));
+        let mut changes: Vec<Change> = before.iter().map(|turn| turn.change).collect();
+        changes.extend(self.terms.tried.map(|told| Change { on: NaiveDate::MAX, to: Use::Shifts(*told) }));
+        let usage = self.usage(track, &changes);
+        let later = after.iter().map(|turn| {
+            changes.push(Change { on: NaiveDate::MAX, ..turn.change });
+            (turn, self.usage(track, &changes))
+        });
+        Way { then: before.last(), usage, later: later.collect() }
+    }
+
+    fn usage(&self, track: &Track, changes: &[Change]) -> Usage {
+        let plans = Plans { off_road: &self.logs.off_road, changes };
+        let settings = usage_settings(self.settings);
+        let prior = told::prior(self.terms.usual);
+        usage::estimate(track, self.days, &plans, self.logs.zone, &prior, &settings, self.terms.fits)
+    }
+}
+
 struct Parts<'a> {
     logs: &'a CarLogs,
     track: &'a Track,
     days: &'a BTreeMap<NaiveDate, DutyDay>,
     grading: &'a Grading,
-    usage: &'a Usage,
+    way: &'a Way<'a>,
     zone: Tz,
 }
 
-fn interval(parts: &Parts<'_>, start: &Start, rule: &Rule, today: NaiveDate, horizon_days: i64) -> Option<Interval> {
+fn interval(
+    parts: &Parts<'_>,
+    start: &Start,
+    rule: &Rule,
+    graded: &dyn Fn(Option<&Turn>) -> Grading,
+    (today, horizon_days): (NaiveDate, i64),
+) -> Option<Interval> {
     let last = parts.track.last()?;
     let last_on = day_of(parts.logs, last.reading.at);
     let as_of = last_on.max(start.on);
     let metres_since = (last.travelled? - start.travelled).max(Metres(0));
     let hours_since = hours_after(parts.days, start.on, as_of);
-    let windows = match rule.mixed {
-        Mixed::Strict => *rule.windows(parts.grading.grade),
-        Mixed::Blended => due::blend(rule, &stretches(parts, start), parts.grading.now),
+    let Way { then, usage, later } = parts.way;
+    let grading = graded(*then);
+    let mut stretches = stretches(parts, start);
+    let windows_by = |rule: &Rule, grading: &Grading, stretches: &[Stretch]| match rule.mixed {
+        Mixed::Strict => *rule.windows(grading.grade),
+        Mixed::Blended => due::blend(rule, stretches, grading.now),
     };
+    let windows_then = windows_by(rule, &grading, &stretches);
     let crossed = Crossed {
-        distance: distance_crossing(parts, start, windows.distance),
-        hours: hours_crossing(parts.days, start.on, as_of, windows.hours),
+        distance: distance_crossing(parts, start, windows_then.distance),
+        hours: hours_crossing(parts.days, start.on, as_of, windows_then.hours),
     };
     let position = Position { service_on: start.on, as_of, metres_since, hours_since, crossed };
-    let due = due::forecast(&position, parts.usage, &windows, &parts.logs.off_road, today, horizon_days)?;
-    Some(Interval { position, windows, due })
+    let off_road = &parts.logs.off_road;
+    let mut phases: Vec<Phase> = Vec::with_capacity(later.len());
+    let (mut grade, mut from, mut driven) = (grading.now, as_of, (metres_since, Hours(hours_since)));
+    for (turn, usage_then) in later {
+        let eve = turn.change.on.pred_opt().unwrap_or(from);
+        let (metres, hours) = due::expected(&position, usage, &phases, off_road, eve);
+        // What is driven by then, by the median, in the grade of the days before.
+        let by_then = Stretch {
+            grade,
+            metres: metres - driven.0,
+            hours: Hours(hours.0 - driven.1.0),
+            days: (eve - from).num_days(),
+        };
+        stretches.push(by_then);
+        let grading = graded(Some(turn));
+        let windows = windows_by(&turn.rule, &grading, &stretches);
+        phases.push(Phase { from: turn.change.on, usage: *usage_then, windows });
+        (grade, from, driven) = (grading.now, eve, (metres, hours));
+    }
+    let due = due::forecast(&position, usage, &windows_then, &phases, off_road, today, horizon_days)?;
+    let windows = in_force(&phases, today, |phase| phase.from).map_or(windows_then, |phase| phase.windows);
+    Some(Interval { position, windows, windows_then, usage_then: *usage, phases, due })
 }
 
 /// Duty hours of the days after `from` up to and including `to`.
@@ -549,46 +678,86 @@ pub fn sentence(assessment: &Assessment, unit: DistanceUnit) -> String {
         position.as_of,
         number(position.metres_since.as_f64())
     );
-    let Some(window) = interval.windows.distance else {
+    let legs: Vec<(Option<&Ahead>, &WindowSet)> = std::iter::once((None, &interval.windows_then))
+        .chain(assessment.ahead.iter().map(Some).zip(interval.phases.iter().map(|phase| &phase.windows)))
+        .collect();
+    if legs.iter().all(|(_, windows)| windows.distance.is_none()) {
         text.push('.');
         return text;
-    };
-    let usage = &assessment.usage;
-    let rate = usage.metres_per_day;
-    let basis = match usage.basis {
+    }
+    let usage = &interval.usage_then;
+    text.push_str(&format!(" and goes {} {unit} a day {}", number(usage.metres_per_day), basis(usage)));
+    for ahead in &assessment.ahead {
+        let rate = number(ahead.usage.metres_per_day);
+        text.push_str(&format!(", from {} on {rate} {unit} a day {}", ahead.from, ahead.words));
+    }
+    let edges: [(&str, Edge); 2] = [("early", |window| window.early), ("late", |window| window.late)];
+    for ((name, edge), way) in edges.into_iter().zip(&interval.due.ways) {
+        text.push_str(&to_edge(name, &legs, edge, way, position.metres_since, unit));
+    }
+    if let Some(off) = days_off(&assessment.usage.metres_week) {
+        text.push_str(&format!("; it is practically never driven on {off}, and its other days count for more"));
+    }
+    text.push('.');
+    text
+}
+
+fn basis(usage: &Usage) -> String {
+    match usage.basis {
         usage::Basis::Own => format!("by its {} days on the road, the recent ones counting most", usage.days_counted),
         usage::Basis::Changed => "by its days before its move, its depot's cars and its days since".to_owned(),
         usage::Basis::Depot => "as its depot's cars do".to_owned(),
         usage::Basis::Assumed => "as assumed, for want of any history".to_owned(),
         usage::Basis::Told => "as the shifts that are told bring".to_owned(),
+    }
+}
+
+/// One edge of a window.
+type Edge = fn(&Window<Metres>) -> Metres;
+
+/// What is left to an edge, leg by leg, as it can be checked: `way` by the median, `legs` with the windows of each.
+fn to_edge(
+    name: &str,
+    legs: &[(Option<&Ahead>, &WindowSet)],
+    edge: Edge,
+    way: &[Part],
+    since: Metres,
+    unit: DistanceUnit,
+) -> String {
+    let number = |metres: f64| grouped(metres / unit.metres());
+    let at = |place: usize| Some(edge(&legs.get(place)?.1.distance?).as_f64());
+    let place = way.len().saturating_sub(1);
+    let Some(reached) = at(place).or_else(|| at(0)) else { return String::new() };
+    let (edge, left) = (number(reached), reached - since.as_f64());
+    if left <= 0.0 {
+        return format!("; the {name} edge at {edge} {unit} is behind it");
+    }
+    let Some((last, before)) = way.split_last() else {
+        let why = if legs.len() > 1 { "as it is told" } else { "it stands, so" };
+        return format!("; {why} the {name} edge at {edge} {unit} is not in sight");
     };
-    text.push_str(&format!(" and goes {} {unit} a day {basis}", number(rate)));
-    for (name, edge) in [("early", window.early), ("late", window.late)] {
-        let left = edge.as_f64() - position.metres_since.as_f64();
-        if left <= 0.0 {
-            text.push_str(&format!("; the {name} edge at {} {unit} is behind it", number(edge.as_f64())));
-        } else if rate > 0.0 {
-            // The noise of single days may put the median rate to an edge a little off the one over sixty days.
-            let [_, days, _] = usage.metres.reach(left).0;
-            text.push_str(&format!(
-                "; to the {name} edge at {} {unit} there are {} {unit} left, {} days at {} {unit} a day",
-                number(edge.as_f64()),
-                number(left),
-                (days * (1.0 - ROUNDING)).ceil(),
-                number(left / days)
-            ));
-        } else {
-            text.push_str(&format!(
-                "; it stands, so the {name} edge at {} {unit} is not in sight",
-                number(edge.as_f64())
-            ));
-        }
+    let lies = match legs.get(place) {
+        Some((Some(ahead), _)) if at(0) != Some(reached) => format!("at {edge} {unit} from {} on", ahead.from),
+        _ => format!("at {edge} {unit}"),
+    };
+    let driven: f64 = before.iter().map(|part| part.amount).sum();
+    if driven > left {
+        return format!("; the {name} edge {lies} is behind it by then");
     }
-    if let Some(off) = days_off(&usage.metres_week) {
-        text.push_str(&format!("; it is practically never driven on {off}, and its other days count for more"));
-    }
-    text.push('.');
-    text
+    let part = |part: &Part, days: f64| {
+        let rate = if part.days > 0.0 { part.amount / part.days } else { 0.0 };
+        format!("{} days at {} {unit} a day", one_place(days), number(rate))
+    };
+    let parts = before.iter().filter(|leg| leg.days > 0.0).map(|leg| part(leg, leg.days));
+    // The noise of single days may put the median rate to an edge a little off the one over sixty days.
+    let parts: Vec<String> = parts.chain([part(last, (last.days * (1.0 - ROUNDING)).ceil())]).collect();
+    format!("; to the {name} edge {lies} there are {} {unit} left, {}", number(left), parts.join(", then "))
+}
+
+/// Days with at most one decimal place.
+fn one_place(days: f64) -> String {
+    let text = format!("{days:.1}");
+    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
 }
 
 /// Takes the noise of the last digits off a count of days before it is rounded up, as the model does.

@@ -5,7 +5,7 @@ use ventmile_model::fleet::{DistanceUnit, Kind};
 use ventmile_model::usage::{RoadDays, Snapshots, each_day};
 
 use super::App;
-use super::assess::assess;
+use super::assess::{Terms, assess};
 use super::fits::SAMPLE;
 use super::forecasts::{ALL_RULES, rule_for};
 use crate::backtest::{Case, Day, Limits, Table, Vehicle, run};
@@ -51,7 +51,9 @@ impl App {
     /// A car's days in miles and hours, and the late edge of its window in miles.
     fn past_days(&self, logs: &CarLogs, rules: &[RuleRecord]) -> Option<(Vehicle, f64)> {
         let rule = &rule_for(rules, Kind::FanService, logs)?.rule;
-        let assessment = assess(logs, rule, Usual::default(), &self.fits.get(), None, self.now(), &self.settings);
+        let fits = self.fits.get();
+        let terms = Terms { rule, usual: Usual::default(), elsewhere: &[], fits: &fits, tried: None };
+        let assessment = assess(logs, &terms, self.now(), &self.settings);
         let own = assessment.interval.as_ref().map(|interval| interval.windows.distance);
         let window = own.unwrap_or_else(|| rule.windows(assessment.grading.grade).distance)?;
         let mut vehicle = Vehicle::default();

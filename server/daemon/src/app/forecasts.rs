@@ -4,13 +4,15 @@ use std::collections::{HashMap, HashSet};
 
 use chrono::TimeDelta;
 use ventmile_model::fleet::Kind;
+use ventmile_model::usage::Told;
 
-use super::assess::{Assessment, FORECAST_KINDS, assess};
+use super::assess::{Assessment, FORECAST_KINDS, Terms, assess};
 use super::item::Item;
 use super::life::FleetLife;
+use super::told::Elsewhere;
 use super::{App, hindsight};
 use crate::store::{
-    CarLogs, ForecastRow, PackRecast, PastForecast, Recast, RuleRecord, StoreError, Usual, order_number,
+    CarLogs, ForecastRow, PackRecast, PastForecast, Planned, Recast, RuleRecord, StoreError, Usual, order_number,
 };
 
 /// More rules than a fleet will ever have.
@@ -34,6 +36,23 @@ pub fn rule_of<'a>(rules: &'a [RuleRecord], kind: Kind, depot: &str, model: Opti
         .iter()
         .filter(|rule| rule.kind == kind && fits(&rule.depot, Some(depot)) && fits(&rule.model, model))
         .max_by_key(|rule| (rule.depot.is_some(), rule.model.is_some()))
+}
+
+/// The depots a car is told to move to, number and code.
+fn moves(car: &CarLogs) -> impl Iterator<Item = (i64, &str)> {
+    car.plans.iter().filter_map(|plan| match &plan.told {
+        Planned::Move { depot_id, depot, .. } => Some((*depot_id, depot.as_str())),
+        Planned::Shifts(_) => None,
+    })
+}
+
+/// By which rule, and beside what, a car will be served at the depots it is told to move to.
+fn elsewhere(rules: &[RuleRecord], kind: Kind, car: &CarLogs, usual: &HashMap<i64, Usual>) -> Vec<Elsewhere> {
+    let at = |(depot_id, depot)| {
+        let rule = rule_of(rules, kind, depot, car.model.as_deref())?.rule;
+        Some(Elsewhere { depot_id, rule, usual: usual.get(&depot_id).copied().unwrap_or_default() })
+    };
+    moves(car).filter_map(at).collect()
 }
 
 /// One car's forecast of one kind, and what it adds to the record.
@@ -142,12 +161,13 @@ impl App {
         Ok(raised.len())
     }
 
-    async fn usual_of(&self, cars: &[CarLogs]) -> Result<HashMap<i64, Usual>, StoreError> {
+    /// What is usual at the depots where these cars are, and at those they are told to move to.
+    pub(super) async fn usual_of(&self, cars: &[CarLogs]) -> Result<HashMap<i64, Usual>, StoreError> {
         let mut usual = HashMap::new();
-        for car in cars {
-            if let std::collections::hash_map::Entry::Vacant(place) = usual.entry(car.depot_id) {
-                place.insert(self.store.usual(car.depot_id).await?);
-            }
+        let depots = |car: &CarLogs| moves(car).map(|(id, _)| id).chain([car.depot_id]).collect::<Vec<_>>();
+        let depots: HashSet<i64> = cars.iter().flat_map(depots).collect();
+        for depot_id in depots {
+            usual.insert(depot_id, self.store.usual(depot_id).await?);
         }
         Ok(usual)
     }
@@ -173,7 +193,9 @@ impl App {
         let without_own = |car: &CarLogs| learned.contains_key(&car.depot_id) && !own.contains(&car.vehicle_id);
         let again: Vec<&CarLogs> = serving.iter().copied().filter(|car| without_own(car)).collect();
         all.retain(|one| again.iter().all(|car| car.vehicle_id != one.row.vehicle_id));
-        all.extend(of(&again, &learned));
+        let mut usual_now = usual.clone();
+        usual_now.extend(learned);
+        all.extend(of(&again, &usual_now));
         let gone = retired.iter().map(|car| (car.vehicle_id, car.mark)).collect();
         // Of a car out of service only what its packs lived through is still of use.
         let packs = of(&retired, usual).into_iter().map(|one| one.packs).collect();
@@ -194,11 +216,14 @@ impl App {
         open: &HashMap<i64, Vec<PastForecast>>,
         fleet: &FleetLife,
     ) -> Vec<Computed> {
-        let usual = usual.get(&car.depot_id).copied().unwrap_or_default();
+        let at_depot = usual.get(&car.depot_id).copied().unwrap_or_default();
         let own = open.get(&car.vehicle_id).map_or(&[][..], Vec::as_slice);
         let of = |kind: Kind| {
             let rule = rule_for(rules, kind, car)?;
-            let assessment = assess(car, &rule.rule, usual, &self.fits.get(), None, self.now(), &self.settings);
+            let elsewhere = elsewhere(rules, kind, car, usual);
+            let fits = self.fits.get();
+            let terms = Terms { rule: &rule.rule, usual: at_depot, elsewhere: &elsewhere, fits: &fits, tried: None };
+            let assessment = assess(car, &terms, self.now(), &self.settings);
             let settled = |past: &PastForecast| hindsight::settled(past, car, &assessment);
             let packs = self.packs_of(car, &assessment, &rule.rule, fleet);
             Some(Computed {
@@ -243,9 +268,27 @@ impl App {
         };
         let rules = self.store.rules("", None, ALL_RULES).await?;
         let Some(record) = rule_for(&rules, kind, &logs).cloned() else { return Ok(None) };
-        let usual = self.store.usual(logs.depot_id).await?;
         self.refresh_fits().await?;
-        let assessment = assess(&logs, &record.rule, usual, &self.fits.get(), None, self.now(), &self.settings);
+        let assessment = self.assessed(&logs, &rules, &record, None).await?;
         Ok(Some(CarForecast { logs, rule: record, assessment }))
+    }
+
+    /// Computes one car by a rule of these, as if in shifts that are tried out.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub(super) async fn assessed(
+        &self,
+        logs: &CarLogs,
+        rules: &[RuleRecord],
+        rule: &RuleRecord,
+        tried: Option<&Told>,
+    ) -> Result<Assessment, StoreError> {
+        let usual = self.usual_of(std::slice::from_ref(logs)).await?;
+        let at_depot = usual.get(&logs.depot_id).copied().unwrap_or_default();
+        let elsewhere = elsewhere(rules, rule.kind, logs, &usual);
+        let fits = self.fits.get();
+        let terms = Terms { rule: &rule.rule, usual: at_depot, elsewhere: &elsewhere, fits: &fits, tried };
+        Ok(assess(logs, &terms, self.now(), &self.settings))
     }
 }

@@ -38,12 +38,18 @@ pub fn to_keep(car: &CarLogs, kind: Kind, assessment: &Assessment) -> Vec<PastFo
             limit_on,
             all,
             recent,
-            told: car.off_road.iter().any(|off| off.to.is_none_or(|to| to > assessment.today)),
+            told: is_told(car, assessment.today),
             passed_on: None,
             seen_on: assessment.today.min(day_of(car, last.reading.at)),
         }
     })
     .collect()
+}
+
+/// Whether something is told that is still to come: days off the road, other shifts, a move, or their end.
+fn is_told(car: &CarLogs, today: NaiveDate) -> bool {
+    let off_road = car.off_road.iter().any(|off| off.to.is_none_or(|to| to > today));
+    off_road || car.plans.iter().any(|plan| plan.from > today || plan.to.is_some_and(|to| to >= today))
 }
 
 /// One edge of a window.

@@ -4,7 +4,6 @@ use ventmile_model::fleet::{Kind, OffRoad};
 use ventmile_model::usage::{Shifts, Untold};
 
 use super::App;
-use super::assess::assess;
 use super::forecasts::{ALL_RULES, CarForecast, rule_for};
 use crate::store::{DepotRecord, RuleChange, RuleRecord, StoreError};
 
@@ -15,7 +14,7 @@ pub struct WhatIf {
     pub depot: Option<DepotRecord>,
     /// Off the road on these days too.
     pub off_road: Vec<OffRoad>,
-    /// Driven in these shifts from its last reading on.
+    /// Driven in these shifts from its last reading on, instead of those it is told by today; later ones it is told follow.
     pub shifts: Option<Shifts>,
     /// By this rule instead of the one that applies.
     pub rule: Option<RuleRecord>,
@@ -49,14 +48,14 @@ impl App {
         let rules = self.store.rules("", None, ALL_RULES).await?;
         let Some(rule) = wish.rule.or_else(|| rule_for(&rules, kind, &logs).cloned()) else { return Ok(None) };
         let rule = wish.change.on(rule);
-        let usual = self.store.usual(logs.depot_id).await?;
-        let now = &stands.assessment;
-        let told = wish.shifts.map(|shifts| shifts.rates(&now.grading.current, &now.usage)).transpose();
-        let would_be = told.map(|told| {
-            let fits = self.fits.get();
-            let assessment = assess(&logs, &rule.rule, usual, &fits, told.as_ref(), self.now(), &self.settings);
-            CarForecast { logs, rule, assessment }
-        });
+        let told = wish.shifts.map(|shifts| shifts.told(&stands.assessment.grading.current)).transpose();
+        let would_be = match told {
+            Ok(told) => {
+                let assessment = self.assessed(&logs, &rules, &rule, told.as_ref()).await?;
+                Ok(CarForecast { logs, rule, assessment })
+            }
+            Err(untold) => Err(untold),
+        };
         Ok(Some(Compared { stands, would_be }))
     }
 }

@@ -118,10 +118,20 @@ async fn round(app: &App, stop: &CancellationToken, look: &mut Look) -> Result<(
     Ok(())
 }
 
+/// Cars told to move today move, and forecasts made for an earlier day are made anew; how many of these.
+async fn new_day(app: &App) -> Result<u64, crate::store::StoreError> {
+    let moved = app.store.take_moves(app.now()).await?;
+    if moved > 0 {
+        tracing::info!(moved, "cars moved to another depot as they were told");
+        app.news.notify_one();
+    }
+    app.store.mark_outdated(app.now()).await
+}
+
 async fn outdated(app: App, stop: CancellationToken) {
     loop {
         let watch = Stopwatch::start();
-        match app.store.mark_outdated(app.now()).await {
+        match new_day(&app).await {
             Ok(cars) => {
                 app.meters.ran("outdated", app.now(), watch.elapsed_ms() / 1e3, OUTDATED_EVERY);
                 if cars > 0 {

@@ -50,6 +50,8 @@ type Row = (i64, i64, String, String, String, i64, String, String);
 
 const BY_CODE: &str =
     "SELECT id, version, code, name, zone, bays, distance_unit, opening_hours FROM depots WHERE code = $1";
+const BY_ID: &str =
+    "SELECT id, version, code, name, zone, bays, distance_unit, opening_hours FROM depots WHERE id = $1";
 const LIST: &str = "SELECT id, version, code, name, zone, bays, distance_unit, opening_hours FROM depots
     WHERE code > $1 AND (CAST($2 AS BIGINT) IS NULL
         OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $2 AND depot_id = depots.id))
@@ -110,6 +112,12 @@ impl Tx {
         }
         let row: Option<Row> = within!(self, c => sqlx::query_as(BY_CODE).bind(code).fetch_optional(c).await)?;
         row.ok_or_else(missing)?.try_into()
+    }
+
+    /// The depot of this number.
+    pub(super) async fn depot_of(&mut self, id: i64) -> Result<Option<DepotRecord>> {
+        let row: Option<Row> = within!(self, c => sqlx::query_as(BY_ID).bind(id).fetch_optional(c).await)?;
+        row.map(DepotRecord::try_from).transpose()
     }
 
     /// The depot that a body names in its field `depot`.

@@ -14,6 +14,7 @@ use ventmile_model::fleet::{
 
 use super::outbox::Told;
 use super::pack_rows::{CheckColumns, CodeColumns, LifeColumns};
+use super::plans::{CarPlan, PlanColumns};
 use super::rows::ruling;
 use super::values::{date, day_number, instant, known, micros};
 use super::{EventType, PackRecast, PastForecast, Result, Store, StoreError, Tx, read, within};
@@ -65,6 +66,8 @@ pub struct CarLogs {
     pub services: Vec<(Kind, Service)>,
     /// Told days off the road.
     pub off_road: Vec<OffRoad>,
+    /// What it is told for days to come, by their first day; a move that took effect is none any more.
+    pub plans: Vec<CarPlan>,
     /// Packs that are not void, in the order they were put in.
     pub packs: Vec<PackLife>,
     /// Pack checks that are not void, in time order.
@@ -262,6 +265,15 @@ of_cars!(
     "ORDER BY f.vehicle_id"
 );
 
+of_cars!(
+    PLANS,
+    "SELECT p.vehicle_id, p.from_day, p.to_day, p.depot_id, d.code AS depot, d.zone, p.days_per_week, p.hours_per_day,
+        p.rear_share, p.metres_per_driven_day
+    FROM plans p LEFT JOIN depots d ON d.id = p.depot_id
+    WHERE p.withdrawn_us IS NULL AND p.done_us IS NULL AND p.vehicle_id",
+    "ORDER BY p.vehicle_id, p.from_day, p.id"
+);
+
 /// One row a car, its log rows as one JSON text: several times cheaper than handing them over one by one.
 macro_rules! packed {
     ($name:ident, $table:literal, $columns:literal) => {
@@ -380,6 +392,7 @@ impl CarRow {
             seats: Vec::new(),
             services: Vec::new(),
             off_road: Vec::new(),
+            plans: Vec::new(),
             packs: Vec::new(),
             checks: Vec::new(),
             codes: Vec::new(),
@@ -533,6 +546,12 @@ impl Store {
             let from = date("off_road.from_day", from)?;
             let to = to.map(|day| date("off_road.to_day", day)).transpose()?;
             logs.entry(id).and_modify(|car| car.off_road.push(OffRoad { from, to }));
+        }
+        let plans: Vec<PlanColumns> =
+            read!(self, pool => sqlx::query_as(text(PLANS)).bind(&ids).fetch_all(pool).await)?;
+        for row in plans {
+            let (id, plan) = (row.vehicle_id, row.try_into()?);
+            logs.entry(id).and_modify(|car| car.plans.push(plan));
         }
         for (id, rows) in self.packed(text(READINGS), &ids).await? {
             let rows = unpack("odometer_readings", &rows, reading)?;

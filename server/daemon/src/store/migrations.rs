@@ -24,6 +24,7 @@ const STEPS: &[Step] = &[
     step!(4, "packs", "0004_packs.sql"),
     step!(5, "work", "0005_work.sql"),
     step!(6, "events", "0006_events.sql"),
+    step!(7, "plans", "0007_plans.sql"),
     step!(8, "outbox", "0008_outbox.sql"),
     step!(9, "rights", "0009_rights.sql"),
     step!(11, "board", "0011_board.sql"),

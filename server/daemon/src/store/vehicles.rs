@@ -5,6 +5,7 @@ use chrono_tz::Tz;
 use serde_json::{Value, json};
 use ventmile_model::fleet::{DistanceUnit, Metres, Vin, parse_zone};
 
+use super::depots::DepotRecord;
 use super::journal::Entry;
 use super::orders::order_number;
 use super::outbox::Told;
@@ -135,6 +136,7 @@ macro_rules! select {
 /// The car that holds the number today, else the one that held it last.
 const BY_UNIT: &str =
     select!("WHERE v.id = (SELECT vehicle_id FROM unit_numbers WHERE unit = $1 ORDER BY from_day DESC LIMIT 1)");
+const BY_ID: &str = select!("WHERE v.id = $1");
 const LIST: &str = select!(
     "WHERE (CAST($1 AS TEXT) IS NULL OR d.code = $1) AND (CAST($2 AS BIGINT) = 1 OR v.retired_day IS NULL)
         AND (v.unit, v.id) > ($3, $4) AND (CAST($5 AS BIGINT) IS NULL
@@ -210,6 +212,12 @@ impl Tx {
         record
             .filter(|car| writing.actor.may_see(&car.depot))
             .ok_or_else(|| Conflict::Missing { what: "vehicle", name: unit.to_owned() }.into())
+    }
+
+    /// The car of this number.
+    pub(super) async fn vehicle_of(&mut self, id: i64) -> Result<Option<VehicleRecord>> {
+        let row: Option<Row> = within!(self, c => sqlx::query_as(BY_ID).bind(id).fetch_optional(c).await)?;
+        row.map(VehicleRecord::try_from).transpose()
     }
 
     pub(super) async fn mark_stale(&mut self, vehicle_id: i64, since_us: i64) -> Result<()> {
@@ -317,16 +325,48 @@ impl Tx {
         Ok(record)
     }
 
-    async fn move_vehicle(&mut self, old: &VehicleRecord, depot_id: i64, on: NaiveDate) -> Result<()> {
-        let last: Option<i64> = within!(self, c => sqlx::query_scalar(LAST_STAY).bind(old.id).fetch_one(c).await)?;
-        if last.is_some_and(|last| day_number(on) < last) {
-            let since = date("stays.from_day", last.unwrap_or_default())?;
+    /// The first day of the car's present stay, where a day is before it.
+    async fn since_after(&mut self, vehicle_id: i64, on: NaiveDate) -> Result<Option<NaiveDate>> {
+        let last: Option<i64> = within!(self, c => sqlx::query_scalar(LAST_STAY).bind(vehicle_id).fetch_one(c).await)?;
+        last.filter(|last| day_number(on) < *last).map(|last| date("stays.from_day", last)).transpose()
+    }
+
+    /// Whether a car can have moved on a day: it has been at its depot no longer.
+    pub(super) async fn is_last_stay(&mut self, vehicle_id: i64, on: NaiveDate) -> Result<bool> {
+        Ok(self.since_after(vehicle_id, on).await?.is_none())
+    }
+
+    /// Moves a car to another depot from a day on; its open orders go with it, its history stays.
+    pub(super) async fn relocate(
+        &mut self,
+        old: &VehicleRecord,
+        target: DepotRecord,
+        on: NaiveDate,
+        writing: &Writing,
+    ) -> Result<VehicleRecord> {
+        if let Some(since) = self.since_after(old.id, on).await? {
             let reason = format!("the car has been at its depot since {since}: a move cannot be earlier");
             return Err(Conflict::Field { field: "on", reason }.into());
         }
-        within!(self, c => sqlx::query(STAY).bind(old.id).bind(day_number(on)).bind(depot_id)
+        within!(self, c => sqlx::query(STAY).bind(old.id).bind(day_number(on)).bind(target.id)
             .execute(c).await.map(drop))?;
-        Ok(())
+        let new = VehicleRecord {
+            version: old.version + 1,
+            depot_id: target.id,
+            depot: target.depot.code,
+            zone: target.depot.zone,
+            ..old.clone()
+        };
+        let now_us = micros(writing.now);
+        self.save_vehicle(old, &new, now_us).await?;
+        within!(self, c => sqlx::query(MOVE_ORDERS).bind(old.id).bind(target.id).bind(now_us)
+            .execute(c).await.map(drop))?;
+        self.mark_stale(old.id, now_us).await?;
+        within!(self, c => sqlx::query(MOVE_FORECASTS).bind(old.id).bind(target.id).execute(c).await.map(drop))?;
+        self.journal_vehicle("vehicle move", Some(old), &new, writing).await?;
+        self.tell_of_car(EventType::CarLeft, old, json!({"on": on}), writing).await?;
+        self.tell_of_car(EventType::CarArrived, &new, json!({"on": on}), writing).await?;
+        Ok(new)
     }
 }
 
@@ -424,23 +464,7 @@ impl Store {
         let old = tx.vehicle(unit, writing).await?;
         if_match.check(old.version)?;
         let target = tx.depot(depot, writing).await?;
-        tx.move_vehicle(&old, target.id, on).await?;
-        let new = VehicleRecord {
-            version: old.version + 1,
-            depot_id: target.id,
-            depot: target.depot.code,
-            zone: target.depot.zone,
-            ..old.clone()
-        };
-        let now_us = micros(writing.now);
-        tx.save_vehicle(&old, &new, now_us).await?;
-        within!(&mut tx, c => sqlx::query(MOVE_ORDERS).bind(old.id).bind(target.id).bind(now_us)
-            .execute(c).await.map(drop))?;
-        tx.mark_stale(old.id, now_us).await?;
-        within!(&mut tx, c => sqlx::query(MOVE_FORECASTS).bind(old.id).bind(target.id).execute(c).await.map(drop))?;
-        tx.journal_vehicle("vehicle move", Some(&old), &new, writing).await?;
-        tx.tell_of_car(EventType::CarLeft, &old, json!({"on": on}), writing).await?;
-        tx.tell_of_car(EventType::CarArrived, &new, json!({"on": on}), writing).await?;
+        let new = tx.relocate(&old, target, on, writing).await?;
         tx.finish(writing, answer(&new)).await
     }
 
@@ -481,6 +505,7 @@ impl Store {
         tx.save_vehicle(&old, &new, now_us).await?;
         within!(&mut tx, c => sqlx::query(GIVE_UP_UNIT).bind(old.id).bind(day_number(on))
             .execute(c).await.map(drop))?;
+        tx.withdraw_plans(old.id, on, now_us).await?;
         within!(&mut tx, c => sqlx::query(DROP_FORECASTS).bind(old.id).execute(c).await.map(drop))?;
         let cancelled: Vec<i64> = within!(&mut tx, c => sqlx::query_scalar(CANCEL_ORDERS)
             .bind(old.id).bind(format!("car retired: {reason}")).bind(now_us).fetch_all(c).await)?;

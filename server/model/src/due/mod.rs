@@ -13,6 +13,7 @@
 //! formula for the minimum of two normals changes it by less than 0.01 days.
 
 mod blend;
+mod course;
 mod passage;
 mod score;
 mod tally;
@@ -22,9 +23,11 @@ mod tests;
 use chrono::{Days, NaiveDate};
 
 use crate::fleet::{Hours, Meter, Metres, OffRoad, Window, WindowSet};
-use crate::usage::{Outlook, RoadDays, Usage, Week};
+use crate::usage::{RoadDays, Usage};
 
 pub use blend::{Stretch, blend};
+use course::Course;
+pub use course::Part;
 use passage::Passage;
 pub use score::{CHANCES, Outcome, Score, naive, pinball, score};
 pub use tally::{Tally, chance_by, tally};
@@ -149,6 +152,9 @@ pub struct Due {
     pub expected_today: Metres,
     /// Median duty hours since the service by the end of today.
     pub expected_hours_today: Hours,
+    /// The ways to the early and to the late edge in distance, by the median, part by part; empty where it is crossed
+    /// already, or never is.
+    pub ways: [Vec<Part>; 2],
     road: RoadDays,
     late_edges: Vec<Passage>,
 }
@@ -170,30 +176,56 @@ impl Due {
     }
 }
 
+/// From a day on the car is used otherwise, or its edges lie elsewhere.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Phase {
+    /// Its first day.
+    pub from: NaiveDate,
+    /// How the car is used.
+    pub usage: Usage,
+    /// The windows that apply, counted from the service.
+    pub windows: WindowSet,
+}
+
+/// What the car has driven since the service by the end of a day, by the median, where `phases` are to come.
+#[must_use]
+pub fn expected(
+    position: &Position,
+    usage: &Usage,
+    phases: &[Phase],
+    off_road: &[OffRoad],
+    by: NaiveDate,
+) -> (Metres, Hours) {
+    Ahead::new(position, usage, phases, RoadDays::new(off_road)).expected(position, by)
+}
+
 /// The dates on which `position` reaches the edges of `windows`, seen from `today` up to `horizon_days` ahead.
 ///
-/// `None` when `windows` has no meter. A car that stands (rate 0) never reaches an edge of distance.
+/// `phases` are changes after the day of the last reading, in order: from each on the car is used in another way, and its
+/// edges are those of the phase: one that is behind it by then is reached on the phase's first day.
+///
+/// `None` when neither `windows` nor a phase has a meter. A car that stands (rate 0) never reaches an edge of distance.
 #[must_use]
 pub fn forecast(
     position: &Position,
     usage: &Usage,
     windows: &WindowSet,
+    phases: &[Phase],
     off_road: &[OffRoad],
     today: NaiveDate,
     horizon_days: i64,
 ) -> Option<Due> {
-    let road = RoadDays::new(off_road);
-    let passages = passages(position, usage, windows);
-    let dates: Vec<(Meter, EdgeDates)> = passages.iter().map(|(meter, edges)| (*meter, edges.dates(&road))).collect();
+    let ahead = Ahead::new(position, usage, phases, RoadDays::new(off_road));
+    let passages = ahead.passages(position, windows, phases);
+    let road = &ahead.road;
+    let dates: Vec<(Meter, EdgeDates)> = passages.iter().map(|(meter, edges)| (*meter, edges.dates(road))).collect();
     let (deciding_meter, _) = dates.iter().min_by_key(|(_, dates)| rank(dates)).copied()?;
     let first = dates.iter().fold(EdgeDates::default(), |first, (_, dates)| EdgeDates {
         early: first.early.earliest(dates.early),
         late: first.late.earliest(dates.late),
     });
     let horizon = plus(today, horizon_days).unwrap_or(NaiveDate::MAX);
-    let so_far = |week: &Week| road.mean_days(week, position.as_of, today);
-    let driven_by_today = usage.metres.median(so_far(&usage.metres_week));
-    let hours_by_today = usage.hours.median(so_far(&usage.hours_week));
+    let (expected_today, expected_hours_today) = ahead.expected(position, today);
     let (early, late) = (first.early.within(horizon), first.late.within(horizon));
     Some(Due {
         deciding_meter,
@@ -202,10 +234,11 @@ pub fn forecast(
         late,
         inside_days: early.p50.zip(late.p50).map(|(early, late)| (late - early).num_days().max(0)),
         by_meter: dates.iter().map(|(meter, dates)| (*meter, dates.within(horizon))).collect(),
-        expected_today: position.metres_since + Metres(driven_by_today.round() as i64),
-        expected_hours_today: Hours(position.hours_since + hours_by_today),
-        road,
-        late_edges: passages.iter().map(|(_, edges)| edges.late).collect(),
+        expected_today,
+        expected_hours_today,
+        ways: ahead.ways(&passages),
+        late_edges: passages.into_iter().map(|(_, edges)| edges.late).collect(),
+        road: ahead.road,
     })
 }
 
@@ -243,42 +276,89 @@ impl Edges {
     }
 }
 
-fn passages(position: &Position, usage: &Usage, windows: &WindowSet) -> Vec<(Meter, Edges)> {
-    let distance = windows.distance.map(|window| {
-        let window = Window { early: window.early.as_f64(), late: window.late.as_f64() };
-        let since = position.metres_since.as_f64();
-        (
-            Meter::Distance,
-            driven(position, since, window, position.crossed.distance, (&usage.metres, usage.metres_week)),
-        )
-    });
-    let hours = windows.hours.map(|window| {
-        let window = Window { early: window.early.0, late: window.late.0 };
-        (
-            Meter::Hours,
-            driven(position, position.hours_since, window, position.crossed.hours, (&usage.hours, usage.hours_week)),
-        )
-    });
-    let days = windows.days.map(|window| {
-        let on = |days| Passage::On(plus(position.service_on, days));
-        (Meter::Days, Edges { early: on(window.early), late: on(window.late) })
-    });
-    [distance, hours, days].into_iter().flatten().collect()
+/// The days ahead on both meters.
+struct Ahead {
+    road: RoadDays,
+    metres: Course,
+    hours: Course,
 }
 
-fn driven(
-    position: &Position,
+impl Ahead {
+    fn new(position: &Position, usage: &Usage, phases: &[Phase], road: RoadDays) -> Self {
+        let first = position.as_of.succ_opt().unwrap_or(position.as_of);
+        let all = || std::iter::once((first, usage)).chain(phases.iter().map(|phase| (phase.from, &phase.usage)));
+        let metres = Course::new(all().map(|(from, usage)| (from, usage.metres, usage.metres_week)), &road);
+        let hours = Course::new(all().map(|(from, usage)| (from, usage.hours, usage.hours_week)), &road);
+        Self { road, metres, hours }
+    }
+
+    fn expected(&self, position: &Position, by: NaiveDate) -> (Metres, Hours) {
+        let metres = self.metres.median(by, &self.road);
+        let hours = self.hours.median(by, &self.road);
+        (position.metres_since + Metres(metres.round() as i64), Hours(position.hours_since + hours))
+    }
+
+    fn passages(&self, position: &Position, windows: &WindowSet, phases: &[Phase]) -> Vec<(Meter, Edges)> {
+        let all = || std::iter::once(windows).chain(phases.iter().map(|phase| &phase.windows));
+        let distance = |window: &WindowSet| window.distance.map(|window| (window.early.as_f64(), window.late.as_f64()));
+        let hours = |window: &WindowSet| window.hours.map(|window| (window.early.0, window.late.0));
+        let driven = |of: &dyn Fn(&WindowSet) -> Option<(f64, f64)>, course: &Course, since: f64, crossed: Crossing| {
+            let edges: Vec<Option<(f64, f64)>> = all().map(of).collect();
+            let as_of = position.as_of;
+            edges.iter().any(Option::is_some).then(|| Edges {
+                early: passage(course, edges.iter().map(|edge| Some(edge.as_ref()?.0)), since, crossed.early, as_of),
+                late: passage(course, edges.iter().map(|edge| Some(edge.as_ref()?.1)), since, crossed.late, as_of),
+            })
+        };
+        let crossed = &position.crossed;
+        let metres = driven(&distance, &self.metres, position.metres_since.as_f64(), crossed.distance);
+        let hours = driven(&hours, &self.hours, position.hours_since, crossed.hours);
+        let days = || all().map(|windows| windows.days);
+        let on = |edge: fn(Window<i64>) -> i64| {
+            let later = phases.iter().map(|phase| phase.from);
+            let begins = std::iter::once(position.service_on).chain(later);
+            Passage::On(days_edge(begins.zip(days().map(|window| plus(position.service_on, edge(window?))))))
+        };
+        let days =
+            days().any(|window| window.is_some()).then(|| Edges { early: on(|it| it.early), late: on(|it| it.late) });
+        let by_meter = [(Meter::Distance, metres), (Meter::Hours, hours), (Meter::Days, days)];
+        by_meter.into_iter().filter_map(|(meter, edges)| Some((meter, edges?))).collect()
+    }
+
+    fn ways(&self, passages: &[(Meter, Edges)]) -> [Vec<Part>; 2] {
+        let way = |passage: &Passage| match passage {
+            Passage::Ahead(steps) => self.metres.parts(steps),
+            Passage::On(_) => Vec::new(),
+        };
+        let distance = passages.iter().find(|(meter, _)| *meter == Meter::Distance);
+        distance.map(|(_, edges)| [way(&edges.early), way(&edges.late)]).unwrap_or_default()
+    }
+}
+
+/// The passage of an edge that lies at each of `edges` in turn, counted from the service.
+fn passage(
+    course: &Course,
+    mut edges: impl Iterator<Item = Option<f64>> + Clone,
     since: f64,
-    window: Window<f64>,
-    crossed: Crossing,
-    (outlook, week): (&Outlook, Week),
-) -> Edges {
-    let passage = |edge: f64, crossed: Option<NaiveDate>| match crossed {
-        Some(day) => Passage::On(Some(day)),
-        None if edge <= since => Passage::On(Some(position.as_of)),
-        None => Passage::Ahead { as_of: position.as_of, reach: outlook.reach(edge - since), week },
-    };
-    Edges { early: passage(window.early, crossed.early), late: passage(window.late, crossed.late) }
+    crossed: Option<NaiveDate>,
+    as_of: NaiveDate,
+) -> Passage {
+    if let Some(day) = crossed {
+        return Passage::On(Some(day));
+    }
+    let steps = course.steps(edges.clone().map(|edge| Some(edge? - since)));
+    match edges.next() {
+        Some(Some(edge)) if edge <= since => Passage::On(Some(as_of)),
+        _ => Passage::Ahead(steps),
+    }
+}
+
+/// The date of an edge in days that lies on each of these dates in turn, from a day on each.
+fn days_edge(edges: impl Iterator<Item = (NaiveDate, Option<NaiveDate>)>) -> Option<NaiveDate> {
+    edges.fold(None, |found: Option<NaiveDate>, (from, edge)| match found {
+        Some(day) if day < from => Some(day),
+        _ => edge.map(|day| day.max(from)),
+    })
 }
 
 fn plus(day: NaiveDate, days: i64) -> Option<NaiveDate> {

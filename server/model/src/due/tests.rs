@@ -3,7 +3,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::fleet::{Grade, Mixed, Rule};
-use crate::usage::{Basis, Coefficients, Features, Fits};
+use crate::usage::{Basis, Coefficients, Features, Fits, Outlook, Week};
 
 fn date(text: &str) -> NaiveDate {
     text.parse().unwrap()
@@ -61,7 +61,7 @@ fn distance(early: i64, late: i64) -> WindowSet {
 }
 
 fn due(usage: &Usage, windows: &WindowSet, off_road: &[OffRoad]) -> Due {
-    forecast(&position(), usage, windows, off_road, date(TODAY), HORIZON).unwrap()
+    forecast(&position(), usage, windows, &[], off_road, date(TODAY), HORIZON).unwrap()
 }
 
 #[track_caller]
@@ -127,7 +127,7 @@ fn crossed_edges_keep_their_day() {
     let mut position = position();
     position.crossed.distance = Crossing { early: Some(date("2026-05-20")), late: None };
     let windows = distance(18_000, 20_000);
-    let due = forecast(&position, &usage(0.1, 0.15), &windows, &[], date(TODAY), HORIZON).unwrap();
+    let due = forecast(&position, &usage(0.1, 0.15), &windows, &[], &[], date(TODAY), HORIZON).unwrap();
     check(due.early, "2026-05-20", "2026-05-20", "2026-05-20");
     check(due.late, "2026-06-01", "2026-06-01", "2026-06-01"); // reached, on a day nobody told
     assert_eq!((due.band, due.chance_past_late(date(TODAY))), (Band::Past, 1.0));
@@ -148,7 +148,7 @@ fn bands_go_by_the_median() {
 #[test]
 fn a_silent_car_is_forecast_up_to_today() {
     let windows = distance(32_000, 40_000);
-    let due = forecast(&position(), &usage(0.0, 0.0), &windows, &[], date("2026-07-05"), HORIZON).unwrap();
+    let due = forecast(&position(), &usage(0.0, 0.0), &windows, &[], &[], date("2026-07-05"), HORIZON).unwrap();
     assert_eq!((due.band, due.expected_today), (Band::Inside, km(20_000 + 34 * 400)));
 }
 
@@ -196,20 +196,20 @@ fn a_car_that_stands_never_arrives() {
 #[test]
 fn nothing_beyond_the_horizon() {
     let windows = distance(32_000, 40_000);
-    let due = forecast(&position(), &usage(0.0, 0.15), &windows, &[], date(TODAY), 29).unwrap();
+    let due = forecast(&position(), &usage(0.0, 0.15), &windows, &[], &[], date(TODAY), 29).unwrap();
     assert_eq!(due.early, Quantiles { p10: Some(date("2026-06-27")), p50: Some(date("2026-07-01")), p90: None });
     assert_eq!(due.late, Quantiles::default());
     assert!(due.chance_past_late(date("2027-01-01")) > 0.99);
     // The meter that decides is the same however far one looks.
     let windows =
         WindowSet { hours: Some(Window { early: Hours(4_000.0), late: Hours(5_000.0) }), ..distance(50_000, 60_000) };
-    let due = forecast(&position(), &usage(0.0, 0.15), &windows, &[], date(TODAY), 10).unwrap();
+    let due = forecast(&position(), &usage(0.0, 0.15), &windows, &[], &[], date(TODAY), 10).unwrap();
     assert_eq!(due.deciding_meter, Meter::Distance);
 }
 
 #[test]
 fn no_meter_no_forecast() {
-    assert!(forecast(&position(), &usage(0.1, 0.15), &WindowSet::default(), &[], date(TODAY), HORIZON).is_none());
+    assert!(forecast(&position(), &usage(0.1, 0.15), &WindowSet::default(), &[], &[], date(TODAY), HORIZON).is_none());
 }
 
 #[test]
@@ -242,7 +242,7 @@ proptest! {
         let from = date(TODAY) + Duration::days(off.0);
         let off_road = [OffRoad { from, to: Some(from + Duration::days(off.1)) }];
         let windows = distance(20_001, 20_000 + left);
-        let due = forecast(&position(), &usage, &windows, &off_road, date(TODAY), 100_000).unwrap();
+        let due = forecast(&position(), &usage, &windows, &[], &off_road, date(TODAY), 100_000).unwrap();
         for (p, on) in [(0.1, due.late.p10), (0.5, due.late.p50), (0.9, due.late.p90)] {
             let on = on.unwrap();
             prop_assert!(due.chance_past_late(on) >= p - 1e-6);
@@ -344,4 +344,103 @@ fn without_an_ordinary_window_the_hard_one_holds_throughout() {
     let stretches = [stretch(Grade::Ordinary, 9_000.0), stretch(Grade::Hard, 3_000.0)];
     let found = blend(&rule, &stretches, Grade::Ordinary).distance.unwrap();
     assert!((found.late - miles(25_000.0)).0.abs() <= 1 && (found.early - miles(20_000.0)).0.abs() <= 1);
+}
+
+/// A tenth of the 400 km a day from a day on.
+fn slower(from: &str, windows: WindowSet) -> Phase {
+    Phase { from: date(from), usage: driven(outlook(40_000.0, 0.0, 0.0), outlook(0.8, 0.0, 0.0)), windows }
+}
+
+#[test]
+fn from_a_told_day_on_it_goes_on_at_the_told_pace() {
+    let windows = distance(32_000, 40_000);
+    let phases = [slower("2026-06-12", windows)];
+    let due = forecast(&position(), &usage(0.0, 0.0), &windows, &phases, &[], date(TODAY), 3_650).unwrap();
+    // 12,000 km left to the early edge: ten days of 400 km up to 11 June, and 200 days of 40 for the 8,000 left then.
+    check(due.early, "2026-12-28", "2026-12-28", "2026-12-28");
+    let [early, late] = &due.ways;
+    let days: Vec<(NaiveDate, f64)> = early.iter().map(|part| (part.from, part.days.round())).collect();
+    assert_eq!(days, [(date("2026-06-02"), 10.0), (date("2026-06-12"), 200.0)]);
+    assert!((late.iter().map(|part| part.amount).sum::<f64>() - 20_000_000.0).abs() < 1e-3, "{late:?}");
+    let (metres, Hours(hours)) = expected(&position(), &usage(0.0, 0.0), &phases, &[], date("2026-06-13"));
+    assert_eq!((metres, (hours * 1e6).round()), (km(24_080), 481_600_000.0));
+}
+
+#[test]
+fn edges_behind_the_car_by_a_told_day_are_reached_on_it() {
+    // From 20 June on the edges lie where the car was on 6 June and will be on 6 July.
+    let phases = [Phase { usage: usage(0.0, 0.0), ..slower("2026-06-20", distance(22_000, 34_000)) }];
+    let due =
+        forecast(&position(), &usage(0.0, 0.0), &distance(32_000, 40_000), &phases, &[], date(TODAY), HORIZON).unwrap();
+    check(due.early, "2026-06-20", "2026-06-20", "2026-06-20");
+    check(due.late, "2026-07-06", "2026-07-06", "2026-07-06");
+    // Further off than before they are reached later; in days likewise.
+    let days = |early, late| WindowSet { days: Some(Window { early, late }), ..WindowSet::default() };
+    let phases = [Phase { usage: usage(0.0, 0.0), ..slower("2026-06-20", days(10, 100)) }];
+    let due = forecast(&position(), &usage(0.0, 0.0), &days(70, 90), &phases, &[], date(TODAY), HORIZON).unwrap();
+    // 70 days after 1 April is 10 June, before the phase; 100 days is 10 July.
+    check(due.early, "2026-06-10", "2026-06-10", "2026-06-10");
+    check(due.late, "2026-07-10", "2026-07-10", "2026-07-10");
+    assert_eq!((due.chance_past_late(date("2026-07-09")), due.chance_past_late(date("2026-07-10"))), (0.0, 1.0));
+}
+
+fn days_from(day: &str, days: i64) -> NaiveDate {
+    date(day) + Duration::days(days)
+}
+
+proptest! {
+    /// A phase in which nothing changes changes nothing, to the day and to the chance.
+    #[test]
+    fn a_phase_like_the_days_before_is_none(
+        (noise, drift) in (0.0_f64..0.3, 0.01_f64..0.4),
+        (begins, second, by) in (1_i64..90, 1_i64..60, 0_i64..150),
+        away in (0_i64..60, 0_i64..20),
+    ) {
+        let (windows, usage) = (distance(32_000, 40_000), usage(noise, drift));
+        let off = [OffRoad { from: days_from(TODAY, away.0), to: Some(days_from(TODAY, away.0 + away.1)) }];
+        let phase = |days| Phase { from: days_from("2026-06-01", days), usage, windows };
+        let phases = [phase(begins), phase(begins + second)];
+        let plain = forecast(&position(), &usage, &windows, &[], &off, date(TODAY), HORIZON).unwrap();
+        let same = forecast(&position(), &usage, &windows, &phases, &off, date(TODAY), HORIZON).unwrap();
+        prop_assert_eq!((same.early, same.late, same.band), (plain.early, plain.late, plain.band));
+        prop_assert!((same.expected_today - plain.expected_today).0.abs() <= 1);
+        let by = days_from(TODAY, by);
+        prop_assert!((same.chance_past_late(by) - plain.chance_past_late(by)).abs() < 1e-9);
+    }
+
+    /// A phase from the day after the last reading on is as if the car had always been used so.
+    #[test]
+    fn a_phase_from_the_first_day_on_is_all(factor in 0.1_f64..10.0, (noise, drift) in (0.0_f64..0.3, 0.0_f64..0.4)) {
+        let windows = distance(32_000, 40_000);
+        let other = driven(outlook(400_000.0 * factor, noise, drift), outlook(8.0 * factor, noise, drift));
+        let phases = [Phase { from: date("2026-06-02"), usage: other, windows }];
+        let found = forecast(&position(), &usage(noise, drift), &windows, &phases, &[], date(TODAY), 3_650).unwrap();
+        let plain = forecast(&position(), &other, &windows, &[], &[], date(TODAY), 3_650).unwrap();
+        prop_assert_eq!((found.early, found.late), (plain.early, plain.late));
+    }
+
+    /// Chances rise with the days and agree with the dates, whatever is told.
+    #[test]
+    fn chances_rise_over_phases(
+        factors in proptest::collection::vec((0.0_f64..5.0, 1_i64..40, 30_000_i64..45_000), 0..4),
+        (noise, drift) in (0.0_f64..0.3, 0.01_f64..0.4),
+    ) {
+        let mut from = date("2026-06-01");
+        let phases: Vec<Phase> = factors.into_iter().map(|(factor, days, late)| {
+            from += Duration::days(days);
+            let other = driven(outlook(400_000.0 * factor, noise, drift), outlook(8.0 * factor, noise, drift));
+            Phase { from, usage: other, windows: distance(29_000, late) }
+        }).collect();
+        let windows = distance(32_000, 40_000);
+        let due = forecast(&position(), &usage(noise, drift), &windows, &phases, &[], date(TODAY), 365).unwrap();
+        let chances: Vec<f64> = (0..365).map(|days| due.chance_past_late(days_from(TODAY, days))).collect();
+        prop_assert!(chances.windows(2).all(|pair| pair[0] <= pair[1]), "{chances:?}");
+        for (day, chance) in [(due.late.p10, 0.1), (due.late.p50, 0.5), (due.late.p90, 0.9)] {
+            if let Some(day) = day {
+                prop_assert!(due.chance_past_late(day) >= chance - 1e-6, "{day} {chance}");
+                let before = due.chance_past_late(day.pred_opt().unwrap());
+                prop_assert!(before <= chance + 1e-6, "{day} {chance}: {before}");
+            }
+        }
+    }
 }

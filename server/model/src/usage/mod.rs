@@ -9,6 +9,7 @@
 //! uncertain.
 
 mod calendar;
+mod change;
 mod days;
 mod filter;
 mod fit;
@@ -28,11 +29,13 @@ use crate::fleet::OffRoad;
 use crate::track::Track;
 
 pub use calendar::RoadDays;
+pub use change::{Change, Use};
+use change::{Counted, Turn};
 pub use days::{Covered, Day, day_number, each_day};
 pub use filter::{Brought, Features, Snapshot, Snapshots, UsageFilter};
 pub use fit::{CHANCES, CUT_DAYS, CUTS, Coefficients, Fits, Record, Row, Terms};
 pub use outlook::{Outlook, Reach};
-pub use told::{Shifts, Told, Untold};
+pub use told::{Pace, Shifts, Told, Untold};
 pub use week::Week;
 
 /// How the usage model is set.
@@ -70,7 +73,7 @@ pub enum Basis {
     Depot,
     /// A setting.
     Assumed,
-    /// Shifts somebody told.
+    /// Shifts somebody told, while there are few days since.
     Told,
 }
 
@@ -102,8 +105,8 @@ pub struct Prior {
 pub struct Plans<'a> {
     /// Stretches of days off the road.
     pub off_road: &'a [OffRoad],
-    /// The first day of the last change of what the car is used for, such as a move to another depot.
-    pub changed_on: Option<NaiveDate>,
+    /// Changes of what the car is used for, in order.
+    pub changes: &'a [Change],
 }
 
 /// How a car is used. A day here is an on-road day: any calendar day, days off included, that is not told to be off
@@ -147,10 +150,16 @@ pub struct Usage {
 /// assumed one; a longer but still short history is drawn towards it ([`Outlook::of`]). A car of which there are enough
 /// readings, all of the same odometer, stands.
 ///
-/// From a told change on the car begins anew, with its weekdays as they were. What it did before is then no more than a
-/// second opinion beside its depot's rate: the two are believed alike, so their mean is the rate that stands in and that
-/// a short history is drawn towards, known to [`Settings::borrowed_spread`] over the root of two. Against days as uneven
-/// as their mean that is worth twelve days; after 45 the car stands for itself.
+/// From a move to another depot on the car begins anew, with its weekdays as they were. What it did before is then no
+/// more than a second opinion beside its new depot's rate: the two are believed alike, so their mean is the rate that
+/// stands in and that a short history is drawn towards, known to [`Settings::borrowed_spread`] over the root of two.
+/// Against days as uneven as their mean that is worth twelve days; after 45 the car stands for itself.
+///
+/// From told shifts on it begins anew too, with its weekdays as they were unless the days a week are told. What it did
+/// before, at the told pace, stands in and is what a short history is drawn towards. Once told shifts end
+/// ([`Use::Before`]) it is as it was before them: the days between say nothing of what it does else.
+///
+/// Changes after the last whole day count: the outlook is then that from the last of them on.
 #[must_use]
 pub fn estimate(
     track: &Track,
@@ -161,26 +170,28 @@ pub fn estimate(
     settings: &Settings,
     fits: &Fits,
 ) -> Usage {
-    let changed_on = plans.changed_on.map_or(i64::MAX, day_number);
-    let (mut metres, mut hours) = (Counted::new(changed_on), Counted::new(changed_on));
+    let prior_metres = prior.metres_per_day.unwrap_or(settings.assumed_metres_per_day);
+    let prior_hours = prior.hours_per_day.unwrap_or(settings.assumed_hours_per_day);
+    let turns = |turn: fn(&Change, &Settings) -> Turn| -> Vec<Turn> {
+        plans.changes.iter().map(|change| turn(change, settings)).collect()
+    };
+    let (turns, turns_of_hours) = (turns(Turn::of_metres), turns(Turn::of_hours));
+    let (mut metres, mut hours) = (Counted::new(&turns), Counted::new(&turns_of_hours));
     let covered = each_day(track, days, &RoadDays::new(plans.off_road), zone, |day| {
         metres.step(&day.metres());
         if let Some(brought) = day.hours() {
             hours.step(&brought);
         }
     });
-    // A change since the last whole day.
-    metres.change_by(i64::MAX - 1);
-    hours.change_by(i64::MAX - 1);
+    let (metres, hours) = (metres.finish(), hours.finish());
     let own = covered.days >= settings.min_days.max(1);
     let basis = match prior.metres_per_day {
-        _ if own && metres.is_changed() => Basis::Changed,
+        _ if metres.is_told() => Basis::Told,
+        _ if own && metres.is_moved() => Basis::Changed,
         _ if own => Basis::Own,
         Some(_) => Basis::Depot,
         None => Basis::Assumed,
     };
-    let prior_metres = prior.metres_per_day.unwrap_or(settings.assumed_metres_per_day);
-    let prior_hours = prior.hours_per_day.unwrap_or(settings.assumed_hours_per_day);
     let (metres_known, metres_ahead) = metres.outlook(own, prior_metres, settings, &fits.metres);
     let (hours_known, hours_ahead) = hours.outlook(own, prior_hours, settings, &fits.hours);
     Usage {
@@ -197,73 +208,6 @@ pub fn estimate(
         metres_known,
         hours_known,
         fits: *fits,
-    }
-}
-
-/// A filter and what it has counted.
-#[derive(Default)]
-struct Counted {
-    filter: UsageFilter,
-    total: f64,
-    /// Days counted since the change, those before the first driven one among them.
-    days: i64,
-    /// Number of the day from which on the car is used otherwise.
-    changed_on: i64,
-    /// The level before that.
-    before: Option<f64>,
-}
-
-impl Counted {
-    fn new(changed_on: i64) -> Self {
-        Self { changed_on, ..Self::default() }
-    }
-
-    fn step(&mut self, day: &Brought) {
-        self.change_by(day.number);
-        self.total += self.filter.step(day);
-        self.days += 1;
-    }
-
-    /// Begins anew where the change is due by the day `number`.
-    fn change_by(&mut self, number: i64) {
-        if number < self.changed_on {
-            return;
-        }
-        self.changed_on = i64::MAX;
-        self.before = self.filter.features().map(|features| features.level);
-        self.filter = self.filter.anew();
-        (self.total, self.days) = (0.0, 0);
-    }
-
-    /// Whether there was a change so lately that the car does not stand for itself.
-    fn is_changed(&self) -> bool {
-        self.before.is_some() && (self.days as f64) < Snapshot::SETTLED_DAYS
-    }
-
-    fn week(&self, own: bool) -> Week {
-        if own { self.filter.week() } else { Week::default() }
-    }
-
-    /// What is known of the meter, and the outlook; `own` where there are days enough in all.
-    fn outlook(
-        &self,
-        own: bool,
-        prior: f64,
-        settings: &Settings,
-        coefficients: &Coefficients,
-    ) -> (Option<Snapshot>, Outlook) {
-        let (enough, prior, spread) = match self.before {
-            None => (own, prior, settings.borrowed_spread),
-            Some(before) => {
-                let enough = self.days >= settings.min_days.max(1);
-                (enough, f64::midpoint(before, prior), settings.borrowed_spread * std::f64::consts::FRAC_1_SQRT_2)
-            }
-        };
-        match self.filter.snapshot(self.total) {
-            Some(known) if enough => (Some(known), Outlook::of(&known, prior, spread, coefficients)),
-            None if enough && self.days > 0 => (None, Outlook::STANDING),
-            _ => (None, Outlook::borrowed(prior, spread)),
-        }
     }
 }
 

@@ -97,6 +97,33 @@ impl Outlook {
         Self { level: self.level * factor, ..self }
     }
 
+    /// Metres or hours a day around which the lines stand.
+    pub(super) const fn level(&self) -> f64 {
+        self.level
+    }
+
+    /// What `days` mean days on the road bring, line by line: its 90, 50 and 10 %.
+    #[must_use]
+    pub fn brought(&self, days: f64) -> [f64; 3] {
+        let log_days = libm::log(days);
+        self.lines.map(|line| if days <= 0.0 { 0.0 } else { self.level * libm::exp(line.log_amount(log_days)) })
+    }
+
+    /// Mean days until `left` more has come, line by line, than `after` days bring: at least `after`, infinite where it
+    /// never comes. Unlike in [`Outlook::reach`] lines that cross stay crossed.
+    #[must_use]
+    pub fn beyond(&self, after: f64, left: [f64; 3]) -> [f64; 3] {
+        let mut days = self.brought(after);
+        for ((days, left), line) in days.iter_mut().zip(left).zip(self.lines) {
+            *days = match left {
+                ..=0.0 => after,
+                _ if self.level <= 0.0 => f64::INFINITY,
+                _ => libm::exp(line.solve(libm::log((left + *days) / self.level))).max(after),
+            };
+        }
+        days
+    }
+
     /// Median of what `days` mean days on the road bring.
     #[must_use]
     pub fn median(&self, days: f64) -> f64 {
@@ -120,10 +147,7 @@ impl Outlook {
             return Reach([f64::INFINITY; 3]);
         }
         let target = libm::log(amount / self.level);
-        let mut days = self.lines.map(|line| libm::exp(line.solve(target)));
-        // Lines may cross for unusual features. Each rises with the days, so sorting the roots is sorting the lines.
-        days.sort_unstable_by(f64::total_cmp);
-        Reach(days)
+        Reach::sorted(self.lines.map(|line| libm::exp(line.solve(target))))
     }
 }
 
@@ -170,6 +194,13 @@ impl Line {
 }
 
 impl Reach {
+    /// Lines may cross for unusual features. Each rises with the days, so sorting the roots is sorting the lines.
+    #[must_use]
+    pub fn sorted(mut days: [f64; 3]) -> Self {
+        days.sort_unstable_by(f64::total_cmp);
+        Self(days)
+    }
+
     /// The days at the chance of the same place, whichever of the two comes first, when both are driven by one use of
     /// the car: each quantile is the lesser of theirs.
     #[must_use]

@@ -2,6 +2,7 @@ use chrono::{DateTime, Duration, Utc};
 use proptest::prelude::*;
 
 use super::*;
+use crate::duty::Pattern;
 use crate::fleet::{Metres, Reading};
 use crate::track::{Limits, clean};
 
@@ -32,7 +33,7 @@ fn off(from: &str, to: Option<&str>) -> OffRoad {
 }
 
 fn estimated(track: &Track, days: &BTreeMap<NaiveDate, DutyDay>, off_road: &[OffRoad], prior: Prior) -> Usage {
-    let plans = Plans { off_road, changed_on: None };
+    let plans = Plans { off_road, changes: &[] };
     estimate(track, days, &plans, ZONE, &prior, &Settings::default(), &Fits::default())
 }
 
@@ -307,7 +308,8 @@ fn a_told_change_makes_the_history_a_second_opinion() {
     // 300 km a day for 100 days, and the depot's cars go 100.
     let changed = |readings: &Track, changed_on: &str| {
         let prior = Prior { metres_per_day: Some(100_000.0), hours_per_day: None };
-        let plans = Plans { off_road: &[], changed_on: Some(date(changed_on)) };
+        let changes = [Change { on: date(changed_on), to: Use::Depot(prior) }];
+        let plans = Plans { off_road: &[], changes: &changes };
         estimate(readings, &BTreeMap::new(), &plans, ZONE, &prior, &Settings::default(), &Fits::default())
     };
     let even: Vec<_> = (0..=100).map(|day| (day, 300.0 * day as f64)).collect();
@@ -329,4 +331,78 @@ fn a_told_change_makes_the_history_a_second_opinion() {
     assert!((found.metres_per_day - 150_000.0).abs() < 100.0, "{}", found.metres_per_day);
     // A change before there was anything is none.
     near(changed(&track(&even), "2026-05-01").metres_per_day, 300_000.0);
+}
+
+/// Metres a day and basis where half as far is told, or so many metres a day, from a day on, and where that ends again.
+fn told(readings: &Track, metres: Pace, from: &str, ends: Option<&str>) -> (f64, Basis) {
+    let pattern = Pattern { days_per_week: None, hours_per_day: None, rear_share: None };
+    let shifts = Use::Shifts(Told { pattern, metres, hours: Pace::Times(1.0) });
+    let mut changes = vec![Change { on: date(from), to: shifts }];
+    changes.extend(ends.map(|day| Change { on: date(day), to: Use::Before }));
+    let plans = Plans { off_road: &[], changes: &changes };
+    let settings = Settings::default();
+    let found = estimate(readings, &BTreeMap::new(), &plans, ZONE, &Prior::default(), &settings, &Fits::default());
+    (found.metres_per_day, found.basis)
+}
+
+#[test]
+fn told_shifts_stand_in_until_the_days_since_speak() {
+    let even: Vec<_> = (0..=100).map(|day| (day, 300.0 * day as f64)).collect();
+    // On 9 September it is day 100: nothing is known since.
+    let (rate, basis) = told(&track(&even), Pace::Times(0.5), "2026-09-09", None);
+    near(rate, 150_000.0);
+    assert_eq!(basis, Basis::Told);
+    near(told(&track(&even), Pace::Rate(90_000.0), "2026-09-09", None).0, 90_000.0);
+    // Ten days since, at the old pace after all. They weigh 10, and what was told (1 - 10 / 45) / 0.16 = 4.86.
+    let weight = 35.0 / 45.0 / 0.16;
+    let (rate, basis) = told(&track(&even), Pace::Times(0.5), "2026-08-30", None);
+    near(rate, (10.0 * 300_000.0 + weight * 150_000.0) / (10.0 + weight));
+    assert_eq!(basis, Basis::Told);
+    // After 45 days it stands for itself, whatever was told.
+    let (rate, basis) = told(&track(&even), Pace::Rate(1.0), "2026-07-01", None);
+    near(rate, 300_000.0);
+    assert_eq!(basis, Basis::Own);
+}
+
+#[test]
+fn what_it_did_in_told_shifts_that_ended_says_nothing_of_what_it_does_else() {
+    // 300 km a day, for thirty days of told shifts 600.
+    let longer = |day: i64| 300.0 * day as f64 + 300.0 * (day - 60).clamp(0, 30) as f64;
+    let readings = track(&(0..=100).map(|day| (day, longer(day))).collect::<Vec<_>>());
+    // Noon of day 60 is that of 31 July, noon of day 90 that of 30 August.
+    let (rate, basis) = told(&readings, Pace::Times(2.0), "2026-07-31", Some("2026-08-31"));
+    near(rate, 300_000.0);
+    assert_eq!(basis, Basis::Own);
+    // Their end is told, and still to come.
+    let ahead = told(
+        &track(&(0..=90).map(|day| (day, longer(day))).collect::<Vec<_>>()),
+        Pace::Times(2.0),
+        "2026-07-31",
+        Some("2026-12-01"),
+    );
+    near(ahead.0, 300_000.0);
+}
+
+#[test]
+fn a_move_within_told_shifts_ends_them() {
+    let even: Vec<_> = (0..=100).map(|day| (day, 300.0 * day as f64)).collect();
+    let there = Prior { metres_per_day: Some(100_000.0), hours_per_day: None };
+    let pattern = Pattern { days_per_week: None, hours_per_day: None, rear_share: None };
+    let shifts = Told { pattern, metres: Pace::Rate(500_000.0), hours: Pace::Times(1.0) };
+    let change = |on: &str, to: Use| Change { on: date(on), to };
+    let changes = [
+        change("2026-09-09", Use::Shifts(shifts)),
+        change("2026-09-20", Use::Depot(there)),
+        change("2026-10-01", Use::Before),
+    ];
+    let settings = Settings::default();
+    let by = |changes: &[Change]| {
+        let plans = Plans { off_road: &[], changes };
+        let found = estimate(&track(&even), &BTreeMap::new(), &plans, ZONE, &there, &settings, &Fits::default());
+        (found.metres_per_day, found.basis)
+    };
+    // What was told and the other depot's rate, to equal parts; the end of the shifts it left is none of its.
+    let (rate, basis) = by(&changes);
+    near(rate, 300_000.0);
+    assert_eq!((by(&changes[..2]), basis), ((rate, basis), Basis::Changed));
 }

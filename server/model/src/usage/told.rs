@@ -1,6 +1,6 @@
 //! Shifts as somebody tells them, as rates.
 
-use super::{Basis, Outlook, Usage, Week};
+use super::Outlook;
 use crate::duty::{Evidence, Pattern};
 
 /// Shifts a car would be driven in from now on.
@@ -12,15 +12,24 @@ pub struct Shifts {
     pub metres_per_driven_day: Option<f64>,
 }
 
-/// Shifts with the rates that follow from them.
+/// Shifts with the paces that follow from them.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Told {
     /// The shifts.
     pub pattern: Pattern,
     /// Metres a day, days off included.
-    pub metres_per_day: f64,
-    /// Duty hours a day, likewise; `None` where nothing tells the hours of a driven day.
-    pub hours_per_day: Option<f64>,
+    pub metres: Pace,
+    /// Duty hours a day, likewise.
+    pub hours: Pace,
+}
+
+/// How much a day brings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Pace {
+    /// So many metres or hours.
+    Rate(f64),
+    /// So many times what it brought before.
+    Times(f64),
 }
 
 /// What the shifts leave open and the car's logs do not say.
@@ -33,58 +42,39 @@ pub enum Untold {
 }
 
 impl Shifts {
-    /// The rates: `days / 7` times what a driven day brings. The metres of a driven day follow its hours where they are
-    /// not told: the car keeps its mean speed.
+    /// The paces: `days / 7` times what a driven day brings. The metres of a driven day follow its hours where they are
+    /// not told: the car keeps its mean speed. Where nothing tells the hours of a driven day they stay as they are.
     ///
     /// # Errors
     /// [`Untold`] where neither the shifts nor the logs, `current`, tell enough.
-    pub fn rates(&self, current: &Evidence, usage: &Usage) -> Result<Told, Untold> {
+    pub fn told(&self, current: &Evidence) -> Result<Told, Untold> {
         let days_now = current.days_per_week().filter(|days| *days > 0.0);
         let hours_now = current.mean_hours.filter(|hours| *hours > 0.0);
         let days = self.pattern.days_per_week.or(days_now).ok_or(Untold::DaysPerWeek)?;
-        let metres = || {
-            let now = usage.metres_per_day * 7.0 / days_now?;
-            let longer = self.pattern.hours_per_day.map_or(Some(1.0), |hours| Some(hours / hours_now?));
-            Some(now * longer?)
+        let longer = || self.pattern.hours_per_day.map_or(Some(1.0), |hours| Some(hours / hours_now?));
+        let metres = match self.metres_per_driven_day {
+            Some(metres) => Pace::Rate(metres * days / 7.0),
+            None => {
+                let times = days_now.and_then(|now| Some(longer()? * days / now));
+                Pace::Times(times.ok_or(Untold::MetresPerDrivenDay)?)
+            }
         };
-        let metres = self.metres_per_driven_day.or_else(metres).ok_or(Untold::MetresPerDrivenDay)?;
         let hours = self.pattern.hours_per_day.or(hours_now);
-        Ok(Told {
-            pattern: self.pattern,
-            metres_per_day: metres * days / 7.0,
-            hours_per_day: hours.map(|hours| hours * days / 7.0),
-        })
-    }
-}
-
-impl Usage {
-    /// The usage at the rates that are told. Its quantile lines stay around them: how far a rate drifts in this fleet is
-    /// not known to depend on the shift. A car that stands gets the lines of a borrowed rate, known to `spread`. Where
-    /// the days a week are told the weekdays it was driven on say nothing more.
-    #[must_use]
-    pub fn told(self, told: &Told, spread: f64) -> Self {
-        let same_days = told.pattern.days_per_week.is_none();
-        let week = |week: Week| if same_days { week } else { Week::default() };
-        let metres = self.metres.at_rate(told.metres_per_day, spread);
-        let hours = told.hours_per_day.map_or(self.hours, |rate| self.hours.at_rate(rate, spread));
-        Self {
-            basis: Basis::Told,
-            metres_per_day: metres.rate(),
-            hours_per_day: hours.rate(),
-            metres,
-            hours,
-            metres_week: week(self.metres_week),
-            hours_week: week(self.hours_week),
-            ..self
-        }
+        let hours = hours.map_or(Pace::Times(1.0), |hours| Pace::Rate(hours * days / 7.0));
+        Ok(Told { pattern: self.pattern, metres, hours })
     }
 }
 
 impl Outlook {
-    /// The outlook with its median rate over sixty days at `rate`.
-    fn at_rate(self, rate: f64, spread: f64) -> Self {
-        let now = self.rate();
-        if now > 0.0 { self.times(rate / now) } else { Self::borrowed(rate, spread) }
+    /// The outlook at another pace. Its quantile lines stay around it: how far a rate drifts in this fleet is not known to
+    /// depend on the shift. A car that stands gets the lines of a borrowed rate, known to `spread`.
+    #[must_use]
+    pub(super) fn at(self, pace: Pace, spread: f64) -> Self {
+        match pace {
+            Pace::Times(factor) => self.times(factor),
+            Pace::Rate(rate) if self.rate() > 0.0 => self.times(rate / self.rate()),
+            Pace::Rate(rate) => Self::borrowed(rate, spread),
+        }
     }
 }
 
@@ -95,7 +85,6 @@ mod tests {
 
     use super::*;
     use crate::fleet::Grade;
-    use crate::usage::Fits;
 
     const SPREAD: f64 = 0.4;
 
@@ -118,94 +107,62 @@ mod tests {
         }
     }
 
-    fn usage(metres: f64, hours: f64) -> Usage {
-        let (metres, hours) = (Outlook::borrowed(metres, 0.0), Outlook::borrowed(hours, 0.0));
-        Usage {
-            basis: Basis::Own,
-            from: None,
-            to: None,
-            days_counted: 100,
-            metres_per_day: metres.rate(),
-            hours_per_day: hours.rate(),
-            metres,
-            hours,
-            metres_known: None,
-            hours_known: None,
-            metres_week: Week::default(),
-            hours_week: Week::default(),
-            fits: Fits::default(),
-        }
-    }
-
     fn shifts(days: Option<f64>, hours: Option<f64>, metres: Option<f64>) -> Shifts {
         let pattern = Pattern { days_per_week: days, hours_per_day: hours, rear_share: None };
         Shifts { pattern, metres_per_driven_day: metres }
     }
 
     #[track_caller]
-    fn close(found: f64, expected: f64) {
-        assert!((found - expected).abs() <= 1e-9 * expected.abs(), "{found} is not {expected}");
+    fn close(found: Pace, expected: Pace) {
+        let near = match (found, expected) {
+            (Pace::Rate(found), Pace::Rate(expected)) | (Pace::Times(found), Pace::Times(expected)) => {
+                (found - expected).abs() <= 1e-9 * expected.abs()
+            }
+            _ => false,
+        };
+        assert!(near, "{found:?} is not {expected:?}");
     }
 
     #[test]
     fn a_day_more_a_week_brings_a_fifth_more() {
-        let usage = usage(100_000.0, 6.0);
-        let told = shifts(Some(6.0), None, None).rates(&evidence(20, Some(8.0)), &usage).unwrap();
-        close(told.metres_per_day, usage.metres_per_day * 1.2);
-        close(told.hours_per_day.unwrap(), 8.0 * 6.0 / 7.0);
+        let told = shifts(Some(6.0), None, None).told(&evidence(20, Some(8.0))).unwrap();
+        close(told.metres, Pace::Times(1.2));
+        close(told.hours, Pace::Rate(8.0 * 6.0 / 7.0));
     }
 
     #[test]
     fn longer_days_go_as_much_further_unless_it_is_told() {
-        let usage = usage(100_000.0, 6.0);
-        let told = shifts(None, Some(10.0), None).rates(&evidence(20, Some(8.0)), &usage).unwrap();
-        close(told.metres_per_day, usage.metres_per_day * 1.25);
-        let told = shifts(None, Some(10.0), Some(140_000.0)).rates(&evidence(20, Some(8.0)), &usage).unwrap();
-        close(told.metres_per_day, 100_000.0);
+        let told = shifts(None, Some(10.0), None).told(&evidence(20, Some(8.0))).unwrap();
+        close(told.metres, Pace::Times(1.25));
+        let told = shifts(None, Some(10.0), Some(140_000.0)).told(&evidence(20, Some(8.0))).unwrap();
+        close(told.metres, Pace::Rate(100_000.0));
     }
 
     #[test]
     fn what_nothing_tells_is_named() {
-        let usage = usage(100_000.0, 6.0);
-        let of = |shifts: Shifts| shifts.rates(&evidence(0, None), &usage);
+        let of = |shifts: Shifts| shifts.told(&evidence(0, None));
         assert_eq!(of(shifts(None, Some(8.0), None)), Err(Untold::DaysPerWeek));
         assert_eq!(of(shifts(Some(5.0), Some(8.0), None)), Err(Untold::MetresPerDrivenDay));
-        assert_eq!(of(shifts(Some(5.0), None, Some(70_000.0))).map(|told| told.hours_per_day), Ok(None));
-        let short = shifts(None, Some(8.0), None).rates(&evidence(20, None), &usage);
+        assert_eq!(of(shifts(Some(5.0), None, Some(70_000.0))).map(|told| told.hours), Ok(Pace::Times(1.0)));
+        let short = shifts(None, Some(8.0), None).told(&evidence(20, None));
         assert_eq!(short, Err(Untold::MetresPerDrivenDay));
     }
 
     #[test]
     fn a_car_that_stands_takes_the_told_rate() {
-        let standing = Usage { metres: Outlook::STANDING, metres_per_day: 0.0, ..usage(1.0, 6.0) };
-        let told = Told { pattern: Pattern::default(), metres_per_day: 70_000.0, hours_per_day: None };
-        let [_, days, _] = standing.told(&told, SPREAD).metres.reach(700_000.0).0;
+        let [_, days, _] = Outlook::STANDING.at(Pace::Rate(70_000.0), SPREAD).reach(700_000.0).0;
         let [_, borrowed, _] = Outlook::borrowed(70_000.0, SPREAD).reach(700_000.0).0;
         assert_eq!(days, borrowed);
     }
 
-    #[test]
-    fn told_days_a_week_take_the_place_of_its_weekdays() {
-        let off = Week::new([1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.0]);
-        let own = Usage { metres_week: off, ..usage(100_000.0, 6.0) };
-        let told = |days_per_week| Told {
-            pattern: Pattern { days_per_week, ..Pattern::default() },
-            metres_per_day: 80_000.0,
-            hours_per_day: None,
-        };
-        assert_eq!(own.told(&told(None), SPREAD).metres_week, off);
-        assert_eq!(own.told(&told(Some(7.0)), SPREAD).metres_week, Week::default());
-    }
-
     proptest! {
-        /// Twice the rate reaches an edge no later, and with the same relative spread as far as no noise of days counts.
         #[test]
         fn told_rates_are_the_median_rates(rate in 1e3_f64..1e6, factor in 0.1_f64..10.0) {
-            let told = Told { pattern: Pattern::default(), metres_per_day: rate * factor, hours_per_day: Some(factor) };
-            let found = usage(rate, 5.0).told(&told, SPREAD);
-            prop_assert!((found.metres_per_day - rate * factor).abs() <= 1e-9 * rate * factor);
-            prop_assert!((found.hours_per_day - factor).abs() <= 1e-9 * factor);
-            prop_assert_eq!(found.basis, Basis::Told);
+            let now = Outlook::borrowed(rate, 0.0);
+            for pace in [Pace::Rate(now.rate() * factor), Pace::Times(factor)] {
+                let found = now.at(pace, SPREAD).rate();
+                prop_assert!((found - rate * factor).abs() <= 1e-9 * rate * factor, "{pace:?}: {found}");
+            }
         }
     }
 }
