@@ -31,6 +31,7 @@ mod problem;
 mod procedures;
 mod reports;
 mod request;
+mod retired;
 pub mod rows;
 mod rules;
 mod shapes;
@@ -132,6 +133,7 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(reports::get_out_of_service_report))
         .routes(routes!(reports::get_cores_report))
         .routes(routes!(parts::list_parts, parts::add_part))
+        .routes(routes!(parts::change_part))
         .routes(routes!(parts::receive_part))
         .routes(routes!(parts::list_cores))
         .routes(routes!(parts::change_core))
