@@ -60,22 +60,29 @@ const OPEN: &str = "SELECT id, kind FROM work_orders
     WHERE vehicle_id = $1 AND status IN ('needs-action', 'in-process') ORDER BY id";
 
 impl Tx {
-    /// Takes a car off the road for each of its codes that stop it, unless it is held for that already; and notes which of
-    /// its holds have nothing left to stand for.
-    pub(super) async fn hold_for(&mut self, vehicle_id: i64, stops: &[StopCall], now: DateTime<Utc>) -> Result<()> {
+    /// Notes of a car's holds which are in doubt again, and which have nothing left to stand for.
+    pub(super) async fn judge_holds(&mut self, vehicle_id: i64, stops: &[StopCall], now: DateTime<Utc>) -> Result<()> {
         for stop in stops {
-            let confirmed = micros(stop.confirmed_at);
-            let held: i64 = within!(self, c => sqlx::query_scalar(HELD)
-                .bind(vehicle_id).bind(&stop.code).bind(confirmed).bind(i64::from(stop.stands)).fetch_one(c).await)?;
-            if held == 0 {
-                self.hold(vehicle_id, stop, now).await?;
-            }
-            within!(self, c => sqlx::query(DOUBT_AGAIN).bind(vehicle_id).bind(&stop.code).bind(confirmed)
-                .execute(c).await.map(drop))?;
+            within!(self, c => sqlx::query(DOUBT_AGAIN)
+                .bind(vehicle_id).bind(&stop.code).bind(micros(stop.confirmed_at)).execute(c).await.map(drop))?;
         }
         let codes: Vec<&str> = stops.iter().map(|stop| stop.code.as_str()).collect();
         within!(self, c => sqlx::query(GONE).bind(vehicle_id).bind(codes.join(" ")).bind(micros(now))
             .execute(c).await.map(drop))?;
+        Ok(())
+    }
+
+    /// Takes a car off the road for each of its codes that stop it, unless it is held for that already. It writes to the
+    /// journal, so it comes after all else.
+    pub(super) async fn hold_for(&mut self, vehicle_id: i64, stops: &[StopCall], now: DateTime<Utc>) -> Result<()> {
+        for stop in stops {
+            let held: i64 = within!(self, c => sqlx::query_scalar(HELD)
+                .bind(vehicle_id).bind(&stop.code).bind(micros(stop.confirmed_at)).bind(i64::from(stop.stands))
+                .fetch_one(c).await)?;
+            if held == 0 {
+                self.hold(vehicle_id, stop, now).await?;
+            }
+        }
         Ok(())
     }
 

@@ -26,8 +26,8 @@ const STEPS: &[Step] = &[
     step!(6, "events", "0006_events.sql"),
     step!(8, "outbox", "0008_outbox.sql"),
     step!(9, "rights", "0009_rights.sql"),
-    step!(11, "board", "0011_board.sql"),
     step!(10, "shop", "0010_shop.sql"),
+    step!(11, "board", "0011_board.sql"),
 ];
 
 /// File names of all migrations, as they stand in both folders.

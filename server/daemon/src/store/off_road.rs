@@ -242,6 +242,7 @@ impl Store {
             return Ok(before);
         }
         let car = tx.vehicle(unit, writing).await?;
+        tx.mark_stale(car.id, micros(writing.now)).await?;
         let found = tx.standing_off_road(car.id, on).await?;
         if found.is_empty() {
             return Err(Conflict::Rule(format!("the car is not off the road on {on}")).into());
@@ -269,7 +270,6 @@ impl Store {
                 return Err(Conflict::Rule("somebody else has brought the car back".to_owned()).into());
             }
         }
-        tx.mark_stale(car.id, micros(writing.now)).await?;
         tx.journal(Entry {
             at: writing.now,
             actor: &writing.actor.name,

@@ -389,7 +389,7 @@ impl Tx {
                 .bind(call.since.map_or(0, micros)).execute(c).await.map(drop))?;
         }
         if let Some(stops) = &packs.stops {
-            self.hold_for(car, stops, now).await?;
+            self.judge_holds(car, stops, now).await?;
         }
         self.save_risks(packs).await
     }
