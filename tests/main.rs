@@ -28,6 +28,7 @@ mod process;
 mod register;
 mod rights;
 mod smoke;
+mod stops;
 mod streams;
 mod usage;
 mod webhooks;

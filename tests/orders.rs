@@ -533,9 +533,13 @@ async fn polling_by_change_misses_nothing(engine: Engine) {
     assert_eq!(since("2026-03-18T16:04:00.000001Z", "").await, [""; 0]);
     let problem = manager.get("/v1/work-orders?changed_since=today").await.problem(400);
     assert_eq!(fault(&problem), "changed_since");
-    // A forecast that moves is no change of the order.
+    // What the forecast calls for joins the order once; a forecast that moves is no change of it.
     app.settle().await;
-    assert_eq!(since("2026-03-18T16:04:00.000001Z", "").await, [""; 0]);
+    assert_eq!(since("2026-03-18T16:04:00.000001Z", "").await, orders);
+    app.pass(TimeDelta::minutes(1));
+    post(&manager, "odometer-readings", month_of_readings("1", 25_510.0, 100.0)).await;
+    app.settle().await;
+    assert_eq!(since("2026-03-18T16:05:00Z", "").await, [""; 0]);
 }
 
 async fn the_queue_is_filtered_and_paged(engine: Engine) {

@@ -155,7 +155,7 @@ async fn a_core_goes_back_in_time_or_brings_nothing(engine: Engine) {
         change("\"2\"", json!({"returned_on": "2026-04-07", "credit_received_cents": 15_000})).await.expect(200);
     assert_eq!((&credited["path"], &credited["outstanding_cents"]), (&json!("credit"), &json!(25_000)));
     let csv = shop.boss.get("/v1/reports/cores?format=csv").await.text;
-    assert!(csv.contains(",7,NORTH,O-1,P-14,credit,2026-04-07,false,25000\r\n"), "{csv}");
+    assert!(csv.contains(",7,NORTH,O-1,P-14,credit,2026-04-07,false,25000,\r\n"), "{csv}");
     let broken = change("*", json!({"intact": false})).await.expect(200);
     assert_eq!((&broken["path"], &broken["because"]), (&json!("no-credit"), &json!(["the core is not intact"])));
 }
@@ -283,6 +283,275 @@ async fn reports_tell_of_services_faults_and_cars_away(engine: Engine) {
     assert!(csv.contains("2,NORTH,2026-03-20,,'-isolation,true\r\n"), "{csv}");
 }
 
+/// An order for each car, in turn.
+async fn orders(client: &Client, kind: &str, units: &[&str]) -> Vec<String> {
+    let mut numbers = Vec::new();
+    for unit in units {
+        car(client, unit, "NORTH").await;
+        let raised = json!({"unit": unit, "kind": kind, "reason": "x"});
+        let order = client.send("/v1/work-orders", raised).await.expect(201);
+        numbers.push(order["number"].as_str().unwrap().to_owned());
+    }
+    numbers
+}
+
+async fn filters(client: &Client, stock: i64) {
+    let part = json!({"depot": "NORTH", "number": "F-1", "name": "filter", "job": "fan-service", "per_job": 2,
+        "lead_days": 5, "stock": stock});
+    client.send("/v1/parts", part).await.expect(201);
+}
+
+async fn an_order_waits_for_its_parts(engine: Engine) {
+    let shop = shop(engine).await;
+    let boss = &shop.boss;
+    filters(boss, 3).await;
+    let numbers = orders(boss, "fan-service", &["1", "2", "3"]).await;
+    let waits = async |number: &str| {
+        let order = shop.read(number).await;
+        (order["waiting"].clone(), order["short_of"].clone())
+    };
+    assert_eq!(waits(&numbers[0]).await, (json!(["technician"]), json!([])));
+    for number in &numbers[1..] {
+        assert_eq!(waits(number).await, (json!(["technician", "part"]), json!(["F-1"])));
+    }
+    let next = || boss.send("/v1/work-orders/next", json!({"technician": "kim"}));
+    assert_eq!(next().await.expect(200)["number"], json!(numbers[0]));
+    assert_eq!(next().await.status.as_u16(), 204, "the others wait for their filters");
+    assert_eq!(boss.send("/v1/work-orders/next", json!({"by": "x"})).await.status.as_u16(), 204);
+    boss.send("/v1/parts/F-1/receipts", json!({"depot": "NORTH", "quantity": 1})).await.expect(201);
+    assert_eq!(next().await.expect(200)["number"], json!(numbers[1]));
+    assert_eq!(waits(&numbers[1]).await, (json!([]), json!([])));
+    // Work that has begun has its parts, however far behind it stood.
+    boss.act(&numbers[2], "start", json!({"by": "lee"})).await.expect(200);
+    assert_eq!(waits(&numbers[1]).await, (json!(["part"]), json!(["F-1"])));
+    // Done, it has taken them.
+    let done = json!({"outcome": "serviced", "by": "lee", "odometer": 99.5, "distance_unit": "mi",
+        "parts": [{"number": "F-1", "quantity": 2}]});
+    boss.act(&numbers[2], "complete", done).await.expect(200);
+    assert_eq!(waits(&numbers[1]).await, (json!(["part"]), json!(["F-1"])));
+    boss.act(&numbers[0], "cancel", json!({"reason": "sold"})).await.expect(200);
+    assert_eq!(waits(&numbers[1]).await, (json!([]), json!([])));
+}
+
+async fn a_pack_is_waited_for_by_cars_of_its_type_only(engine: Engine) {
+    let shop = shop(engine).await;
+    let boss = &shop.boss;
+    let part = json!({"depot": "NORTH", "number": "PK-9", "name": "pack", "job": "pack-replacement", "pack_type": "P-9",
+        "lead_days": 14});
+    boss.send("/v1/parts", part).await.expect(201);
+    let numbers = orders(boss, "pack-replacement", &["1", "2"]).await;
+    for (unit, pack_type) in [("1", "P-9"), ("2", "P-14")] {
+        let pack = json!({"unit": unit, "serial": unit, "type": pack_type, "installed_at": "2025-01-01T05:00:00Z",
+            "odometer": 10, "distance_unit": "mi", "original": true});
+        assert_eq!(post(boss, "packs", pack).await["stored"], 1);
+    }
+    shop.app.settle().await;
+    assert_eq!(shop.read(&numbers[0]).await["short_of"], json!(["PK-9"]));
+    assert_eq!(shop.read(&numbers[1]).await["short_of"], json!([]));
+    let next = || boss.send("/v1/work-orders/next", json!({"technician": "kim", "kind": "pack-replacement"}));
+    // The depot's one meter fails: nobody is given work at the high-voltage system.
+    let failed = json!({"on": "2026-03-18", "by": "kim", "passed": false});
+    boss.send("/v1/gear/M-1/tests", failed).await.expect(200);
+    assert_eq!(next().await.status.as_u16(), 204);
+    let passed = json!({"on": "2026-03-18", "by": "lab", "passed": true});
+    boss.send("/v1/gear/M-1/tests", passed).await.expect(200);
+    assert_eq!(next().await.expect(200)["number"], json!(numbers[1]));
+}
+
+async fn a_plan_waits_for_the_day_its_parts_arrive(engine: Engine) {
+    let shop = shop(engine).await;
+    let boss = &shop.boss;
+    filters(boss, 2).await;
+    let numbers = orders(boss, "fan-service", &["1", "2"]).await;
+    let plan = async |number: &str, on: &str| {
+        boss.act(number, "plan", json!({"on": on, "start": "09:00", "minutes": 60, "bay": 1})).await
+    };
+    plan(&numbers[0], "2026-03-20").await.expect(200);
+    for on in ["2026-03-19", "2026-03-23"] {
+        let clash = plan(&numbers[1], on).await.problem(409);
+        assert_eq!((&clash["errors"][0]["item"], fault(&clash)), (&json!("part"), "/on"));
+        assert!(clash["detail"].as_str().unwrap().contains("F-1"), "{clash}");
+    }
+    let coming = json!({"depot": "NORTH", "quantity": 2, "expected_on": "2026-03-24"});
+    boss.send("/v1/parts/F-1/receipts", coming).await.expect(201);
+    let clash = plan(&numbers[1], "2026-03-23").await.problem(409);
+    assert!(clash["detail"].as_str().unwrap().contains("there is on 2026-03-24"), "{clash}");
+    plan(&numbers[1], "2026-03-24").await.expect(200);
+    plan(&numbers[0], "2026-03-25").await.expect(200);
+    // A part that is kept no more is waited for by nobody.
+    plan(&numbers[1], "2026-03-19").await.expect(200);
+    boss.patch("/v1/parts/F-1").if_match("*").json(&json!({"depot": "NORTH", "stock": 0})).send().await.expect(200);
+    plan(&numbers[1], "2026-03-19").await.problem(409);
+    let retired = json!({"depot": "NORTH", "retired_on": "2026-03-18", "retired_reason": "the new fans need none"});
+    boss.patch("/v1/parts/F-1").if_match("*").json(&retired).send().await.expect(200);
+    plan(&numbers[1], "2026-03-19").await.expect(200);
+    assert_eq!(shop.read(&numbers[1]).await["short_of"], json!([]));
+}
+
+async fn a_part_is_changed_and_retired(engine: Engine) {
+    let shop = shop(engine).await;
+    let boss = &shop.boss;
+    pack_in_stock(boss, 24).await;
+    let patch = |tag: &str, body: Value| boss.patch("/v1/parts/PK-14").if_match(tag).json(&body).send();
+    let change = json!({"depot": "NORTH", "name": "pack, rebuilt", "per_job": 2, "lead_days": 21, "stock": 5, "core_days": 40,
+        "core_credit_cents": null, "warranty": null, "job": null, "pack_type": null});
+    let changed = patch("\"1\"", change.clone()).await.expect(200);
+    for (field, value) in change.as_object().unwrap() {
+        let shown = if field == "warranty" { &changed["warranty_months"] } else { &changed[field] };
+        assert_eq!(shown, value, "{field}");
+    }
+    patch("\"1\"", json!({"depot": "NORTH", "stock": 1})).await.problem(412);
+    let kept = patch("\"2\"", json!({"depot": "NORTH", "stock": 6})).await.expect(200);
+    assert_eq!((&kept["stock"], &kept["name"]), (&json!(6), &json!("pack, rebuilt")));
+    for (field, value) in [
+        ("stock", json!(-1)),
+        ("per_job", json!(0)),
+        ("lead_days", json!(366)),
+        ("core_credit_cents", json!(-1)),
+        ("job", json!("oil")),
+        ("depot", json!("X")),
+        ("retired_on", json!("soon")),
+        ("colour", json!(1)),
+    ] {
+        let mut wrong = json!({"depot": "NORTH", "retired_reason": "x", "retired_on": "2026-03-18"});
+        wrong[field] = value;
+        assert_eq!(fault(&patch("*", wrong).await.problem(422)), format!("/{field}"));
+    }
+    assert_eq!(
+        fault(&patch("*", json!({"depot": "NORTH", "retired_on": "2026-03-18"})).await.problem(422)),
+        "/retired_reason"
+    );
+    assert_eq!(fault(&patch("*", json!({"depot": "NORTH", "retired_reason": "x"})).await.problem(422)), "/retired_on");
+    boss.patch("/v1/parts/none").if_match("*").json(&json!({"depot": "NORTH"})).send().await.problem(404);
+    let retired = json!({"depot": "NORTH", "retired_on": "2026-03-18", "retired_reason": "obsolete"});
+    let gone = patch("\"3\"", retired).await.expect(200);
+    assert_eq!((&gone["retired_on"], &gone["retired_reason"]), (&json!("2026-03-18"), &json!("obsolete")));
+    assert_eq!(boss.get("/v1/parts").await.expect(200)["items"], json!([]));
+    assert_eq!(boss.get("/v1/parts?with_retired=true").await.expect(200)["items"][0]["number"], "PK-14");
+    let order = shop.started("7", "cooling-check").await;
+    let used = json!({"outcome": "partly", "by": "kim", "parts": [{"number": "PK-14", "quantity": 1}]});
+    let refused = boss.act(&order, "complete", used.clone()).await.problem(422);
+    assert!(refused["detail"].as_str().unwrap().contains("it is retired"), "{refused}");
+    patch("\"4\"", json!({"depot": "NORTH", "retired_on": null})).await.expect(200);
+    boss.act(&order, "complete", used).await.expect(200);
+}
+
+async fn a_claim_goes_its_way_and_its_money_is_told(engine: Engine) {
+    let shop = shop(engine).await;
+    pack_in_stock(&shop.boss, 24).await;
+    let boss = &shop.boss;
+    let order = ready(&shop, "7").await;
+    boss.act(&order, "complete", done(json!({}))).await.expect(200);
+    let first = boss.get("/v1/cores").await.expect(200)["items"][0]["id"].clone();
+    let early = json!({"claim": "claimed", "claim_cents": 90_000});
+    let early = boss.patch(&format!("/v1/cores/{first}")).if_match("*").json(&early).send().await;
+    assert_eq!(fault(&early.problem(422)), "/claim", "an original pack has no warranty of ours");
+    let again =
+        boss.send("/v1/work-orders", json!({"unit": "7", "kind": "pack-replacement", "reason": "failed"})).await;
+    let again = again.expect(201)["number"].as_str().unwrap().to_owned();
+    boss.act(&again, "start", json!({"by": "kim"})).await.expect(200);
+    shop.work(&again, 1..=LAST).await;
+    let next =
+        json!({"installed_serial": "N-2", "removed_serial": "N-1", "odometer": 60_300, "removed_because": "failed"});
+    boss.act(&again, "complete", done(next)).await.expect(200);
+    let core = boss.get("/v1/cores").await.expect(200)["items"][1].clone();
+    assert_eq!((&core["path"], &core["claim"]), (&json!("claim"), &Value::Null));
+    let path = format!("/v1/cores/{}", core["id"]);
+    let change = |body: Value| boss.patch(&path).if_match("*").json(&body).send();
+    for (body, pointer) in [
+        (json!({"claim_cents": 1}), "/claim"),
+        (json!({"claim": "accepted", "claim_cents": 1}), "/claim"),
+        (json!({"claim": "claimed"}), "/claim_cents"),
+        (json!({"claim": "lost"}), "/claim"),
+    ] {
+        assert_eq!(fault(&change(body.clone()).await.problem(422)), pointer, "{body}");
+    }
+    let claimed =
+        change(json!({"claim": "claimed", "claim_cents": 90_000, "claimed_on": "2026-03-19"})).await.expect(200);
+    assert_eq!(
+        (&claimed["claim"], &claimed["claimed_on"], &claimed["outstanding_cents"]),
+        (&json!("claimed"), &json!("2026-03-19"), &json!(90_000))
+    );
+    let report = boss.get("/v1/reports/cores").await.expect(200);
+    assert_eq!((&report["claimed_cents"], &report["outstanding_cents"]), (&json!(90_000), &json!(130_000)));
+    // Refused, the core may still bring its credit; claimed once more and paid it is settled.
+    let refused = change(json!({"claim": "refused"})).await.expect(200);
+    assert_eq!((&refused["path"], &refused["outstanding_cents"]), (&json!("pending"), &json!(40_000)));
+    change(json!({"claim": "claimed"})).await.expect(200);
+    change(json!({"claim": "accepted"})).await.expect(200);
+    assert_eq!(fault(&change(json!({"claim": "refused"})).await.problem(422)), "/claim");
+    assert_eq!(fault(&change(json!({"claim": "paid"})).await.problem(422)), "/claim_paid_cents");
+    let paid = change(json!({"claim": "paid", "claim_paid_cents": 85_000})).await.expect(200);
+    assert_eq!(
+        (&paid["claim"], &paid["outstanding_cents"], &paid["path"]),
+        (&json!("paid"), &json!(0), &json!("claim"))
+    );
+    let journal = boss.get("/v1/journal?limit=500").await.text;
+    assert!(journal.contains("\"claim\":\"paid\"") && journal.contains("\"claim_paid_cents\":85000"));
+}
+
+async fn a_service_keeps_the_window_it_was_done_in(engine: Engine) {
+    let shop = shop(engine).await;
+    let (app, boss) = (&shop.app, &shop.boss);
+    ordinary_car(boss, "7", "NORTH").await;
+    app.settle().await;
+    let order =
+        boss.send("/v1/work-orders", json!({"unit": "7", "kind": "fan-service", "reason": "x"})).await.expect(201);
+    let order = order["number"].as_str().unwrap();
+    // Serviced at 35,750 mi, now at 41,010: 5,260 mi are inside a window from 5,000 to 6,000.
+    let short = json!({"hard": {"distance": {"early": 5_000, "late": 6_000}}});
+    boss.patch("/v1/service-rules/fan-service").if_match("*").json(&short).send().await.expect(200);
+    boss.act(order, "start", json!({"by": "kim"})).await.expect(200);
+    let done = json!({"outcome": "serviced", "by": "kim", "odometer": 41_010, "distance_unit": "mi"});
+    boss.act(order, "complete", done).await.expect(200);
+    let march = async || {
+        let report = boss.get("/v1/reports/services?depot=NORTH").await.expect(200);
+        let items = report["items"].as_array().unwrap().clone();
+        let of = items.iter().find(|item| item["month"] == "2026-03-01").unwrap_or(&Value::Null);
+        ["before", "inside", "past"].map(|place| of[place].as_u64().unwrap_or(0))
+    };
+    assert_eq!(march().await, [0, 1, 0]);
+    // Another rule, another depot: the service was done as it was done.
+    let long = json!({"hard": {"distance": {"early": 20_000, "late": 25_000}}});
+    boss.patch("/v1/service-rules/fan-service").if_match("*").json(&long).send().await.expect(200);
+    assert_eq!(march().await, [0, 1, 0]);
+    let moved = json!({"depot": "WEST", "on": "2026-03-19"});
+    app.pass(TimeDelta::days(1));
+    boss.post("/v1/vehicles/7/move").once().if_match("*").json(&moved).send().await.expect(200);
+    assert_eq!(march().await, [0, 1, 0]);
+    assert_eq!(boss.get("/v1/reports/services?depot=WEST").await.expect(200)["items"], json!([]));
+    // Reopened it is no service; done anew without the rule's help it is judged anew.
+    boss.act(order, "reopen", json!({"reason": "x"})).await.expect(200);
+    assert_eq!(march().await, [0, 0, 0]);
+}
+
+async fn out_of_service_goes_by_each_depots_day(engine: Engine) {
+    let (app, boss) = TestApp::new(engine).await;
+    two_depots(&boss).await;
+    car(&boss, "N", "NORTH").await;
+    car(&boss, "W", "WEST").await;
+    for unit in ["N", "W"] {
+        let off = json!({"from": "2026-03-19", "to": "2026-03-19", "reason": "x"});
+        boss.send(&format!("/v1/vehicles/{unit}/off-road"), off).await.expect(201);
+    }
+    let away = async |at: &str| {
+        app.clock.set(crate::common::instant(at));
+        let report = boss.get("/v1/reports/out-of-service").await.expect(200);
+        report["items"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|item| item["unit"].as_str().unwrap().to_owned())
+            .collect::<Vec<_>>()
+    };
+    // Midnight is 04:00 UTC in New York and 05:00 in Winnipeg.
+    assert_eq!(away("2026-03-19T03:59:59Z").await, Vec::<String>::new());
+    assert_eq!(away("2026-03-19T04:00:00Z").await, ["N"]);
+    assert_eq!(away("2026-03-19T05:00:00Z").await, ["N", "W"]);
+    assert_eq!(away("2026-03-20T04:30:00Z").await, ["W"]);
+    assert_eq!(away("2026-03-20T05:00:00Z").await, Vec::<String>::new());
+}
+
 crate::on_both!(
     a_replacement_closes_one_packs_time_and_opens_the_next,
     a_new_pack_without_its_fan_steps_restarts_no_fan_interval,
@@ -291,4 +560,11 @@ crate::on_both!(
     a_core_of_another_type_brings_no_credit_and_a_warranty_is_claimed,
     parts_are_reserved_received_and_reordered,
     reports_tell_of_services_faults_and_cars_away,
+    an_order_waits_for_its_parts,
+    a_pack_is_waited_for_by_cars_of_its_type_only,
+    a_plan_waits_for_the_day_its_parts_arrive,
+    a_part_is_changed_and_retired,
+    a_claim_goes_its_way_and_its_money_is_told,
+    a_service_keeps_the_window_it_was_done_in,
+    out_of_service_goes_by_each_depots_day,
 );

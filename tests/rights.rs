@@ -211,6 +211,7 @@ const ROUTES: &[(&str, Sight, &str, &str)] = &[
     ("list_parts", List, "/v1/parts", ""),
     ("add_part", Own, "/v1/parts", r#"{"depot": "{T}", "number": "new", "name": "x", "lead_days": 1}"#),
     ("receive_part", Own, "/v1/parts/{T}-part/receipts", r#"{"depot": "{T}", "quantity": 1}"#),
+    ("change_part", Own, "/v1/parts/{T}-part", r#"{"depot": "{T}", "lead_days": 2}"#),
     ("list_cores", List, "/v1/cores", ""),
     ("change_core", Own, "/v1/cores/{core}", r#"{"packed": true}"#),
     ("list_odometer_readings", Own, "/v1/odometer-readings?unit={T}-1", ""),

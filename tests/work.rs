@@ -941,6 +941,153 @@ async fn a_file_from_the_command_line_is_a_procedure(engine: Engine) {
     assert!(ventmile::app::work::read_procedure("code = 1").is_err());
 }
 
+async fn a_piece_is_promised_to_one_plan_at_a_time(engine: Engine) {
+    let shop = shop(engine).await;
+    let boss = &shop.boss;
+    gear(boss, meter("M-2", 3), "2026-01-10", "2026-02-01").await;
+    gear(boss, gloves("G-3", "0", true), "2026-01-10", "2026-02-01").await;
+    let mut orders = Vec::new();
+    for unit in ["1", "2"] {
+        car(boss, unit, "NORTH").await;
+        let raised = json!({"unit": unit, "kind": "pack-replacement", "reason": "x"});
+        orders.push(boss.send("/v1/work-orders", raised).await.expect(201)["number"].as_str().unwrap().to_owned());
+    }
+    let plan = async |order: &str, start: &str, bay: u32, pieces: Value| {
+        let plan = json!({"on": "2026-03-20", "start": start, "minutes": 120, "bay": bay, "gear": pieces});
+        boss.act(order, "plan", plan).await
+    };
+    let planned = plan(&orders[0], "09:00", 1, json!(["G-1", "M-1"])).await.expect(200);
+    assert_eq!(planned["plan"]["gear"], json!(["G-1", "M-1"]));
+    let clash = plan(&orders[1], "10:00", 2, json!(["G-2", "M-1"])).await.problem(409);
+    assert_eq!((&clash["errors"][0]["item"], fault(&clash)), (&json!("gear"), "/gear/1"));
+    assert!(clash["detail"].as_str().unwrap().contains(&format!("M-1 is taken by {}", orders[0])), "{clash}");
+    plan(&orders[1], "11:00", 2, json!(["G-2", "M-1"])).await.expect(200);
+    plan(&orders[1], "10:00", 2, json!(["G-2", "M-2"])).await.expect(200);
+    plan(&orders[1], "10:00", 2, json!([])).await.expect(200);
+    let unknown = plan(&orders[1], "10:00", 2, json!(["X"])).await.problem(409);
+    assert_eq!(fault(&unknown), "/gear/0");
+    let retired = json!({"retired_on": "2026-03-20", "retired_reason": "worn"});
+    let gone = boss.patch("/v1/gear/M-2").if_match("*").json(&retired).send().await.expect(200);
+    assert_eq!((&gone["usable"], &gone["retired_reason"]), (&json!(true), &json!("worn")), "until that day");
+    let worn = plan(&orders[1], "13:00", 2, json!(["M-2"])).await.problem(409);
+    assert!(worn["detail"].as_str().unwrap().contains("it was retired on 2026-03-20"), "{worn}");
+    // One meter is left for the two.
+    let short = plan(&orders[1], "10:00", 2, json!([])).await.problem(409);
+    assert_eq!((&short["errors"][0]["item"], fault(&short)), (&json!("gear"), "/on"));
+    // At once, two plans that name the same piece.
+    let call = |order: &str, bay: u32| {
+        let plan = json!({"on": "2026-03-23", "start": "09:00", "minutes": 60, "bay": bay, "gear": ["G-3"]});
+        boss.post(&format!("/v1/work-orders/{order}/plan")).once().if_match("*").json(&plan)
+    };
+    boss.patch("/v1/gear/M-2").if_match("*").json(&json!({"retired_on": null})).send().await.expect(200);
+    assert_eq!(at_once(vec![call(&orders[0], 1), call(&orders[1], 2)]).await, [200, 409]);
+}
+
+async fn whoever_is_retired_gets_no_order(engine: Engine) {
+    let shop = shop(engine).await;
+    let boss = &shop.boss;
+    let named = json!({"code": "max", "name": "Maxine Mustermann", "depot": "NORTH", "certificates": high_voltage()});
+    assert_eq!(boss.send("/v1/technicians", named).await.expect(201)["name"], "Maxine Mustermann");
+    let patch = async |body: Value| boss.patch("/v1/technicians/max").if_match("*").json(&body).send().await;
+    let order = shop.started("7", "pack-replacement").await;
+    shop.work(&order, 1..=2).await;
+    car(boss, "8", "NORTH").await;
+    let raised = json!({"unit": "8", "kind": "fan-service", "reason": "x"});
+    let other = boss.send("/v1/work-orders", raised).await.expect(201)["number"].as_str().unwrap().to_owned();
+    assert_eq!(fault(&patch(json!({"retired_on": "2026-03-18"})).await.problem(422)), "/retired_reason");
+    let gone = patch(json!({"retired_on": "2026-03-18", "retired_reason": "moved away"})).await.expect(200);
+    assert_eq!((&gone["retired_on"], &gone["name"]), (&json!("2026-03-18"), &json!("Maxine Mustermann")));
+    for (order, act, body, pointer) in [
+        (&other, "accept", json!({"by": "max"}), "/by"),
+        (&other, "start", json!({"by": "max"}), "/by"),
+        (&order, "hand-over", json!({"by": "kim", "to": "max"}), "/to"),
+    ] {
+        let refused = boss.act(order, act, body).await.problem(422);
+        assert_eq!(fault(&refused), pointer, "{act}");
+        assert!(refused["detail"].as_str().unwrap().contains("was retired on 2026-03-18"), "{refused}");
+    }
+    assert_eq!(boss.send("/v1/work-orders/next", json!({"technician": "max"})).await.status.as_u16(), 204);
+    let stranger = shop.step(&order, 3, json!({"by": "kim", "with": ["max"]})).await;
+    assert_eq!(items(&stranger), ["person"]);
+    assert!(stranger.text.contains("was retired"), "{}", stranger.text);
+    let plan = json!({"on": "2026-03-20", "start": "09:00", "bay": 1, "technicians": ["max"]});
+    assert!(boss.act(&other, "plan", plan).await.problem(409)["detail"].as_str().unwrap().contains("was retired"));
+    // What was done before counts, told late.
+    boss.act(&other, "start", json!({"by": "kim"})).await.expect(200);
+    boss.act(&other, "hand-over", json!({"by": "kim", "to": "lee"})).await.expect(200);
+    let codes = async |query: &str| {
+        let list = boss.get(&format!("/v1/technicians{query}")).await.expect(200);
+        list["items"].as_array().unwrap().iter().map(|it| it["code"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    assert_eq!(
+        (codes("").await, codes("?with_retired=true").await.len()),
+        (vec!["kim".to_owned(), "lee".to_owned()], 3)
+    );
+    // The name is erased; it never stood anywhere but in the register.
+    assert_eq!(patch(json!({"name": null})).await.expect(200)["name"], Value::Null);
+    assert!(!boss.get("/v1/journal?limit=500").await.text.contains("Mustermann"));
+    assert_eq!(patch(json!({"retired_on": null})).await.expect(200)["retired_on"], Value::Null);
+    boss.act(&order, "hand-over", json!({"by": "kim", "to": "max"})).await.expect(200);
+    // Gear likewise.
+    let worn = json!({"retired_on": "2026-03-18", "retired_reason": "torn"});
+    let torn = boss.patch("/v1/gear/G-1").if_match("*").json(&worn).send().await.expect(200);
+    assert_eq!(torn["unusable"], json!(["it was retired on 2026-03-18"]));
+    let shown = boss.get("/v1/gear?due_within=3660").await.expect(200);
+    assert!(!shown["items"].to_string().contains("G-1"), "{shown}");
+    assert!(boss.get("/v1/gear?with_retired=true").await.text.contains("G-1"));
+}
+
+async fn a_later_cause_of_the_loop_joins_the_open_order(engine: Engine) {
+    let shop = shop(engine).await;
+    let (app, boss) = (&shop.app, &shop.boss);
+    crate::common::ordinary_car(boss, "7", "NORTH").await;
+    let raised = json!({"unit": "7", "kind": "cooling-check", "reason": "fan noise"});
+    let order = boss.send("/v1/work-orders", raised).await.expect(201)["number"].as_str().unwrap().to_owned();
+    let code =
+        |code: &str, at: &str| json!({"unit": "7", "at": at, "code": code, "state": "confirmed", "source": "scan"});
+    let joined = async || {
+        app.app.raise_orders(100).await.unwrap();
+        app.settle().await;
+        app.settle().await;
+        let read = shop.read(&order).await;
+        let reasons = read["joined"].as_array().unwrap().clone();
+        let told = |it: &Value| (it["by"].as_str().unwrap().to_owned(), it["reason"].as_str().unwrap()[..5].to_owned());
+        reasons.iter().map(told).collect::<Vec<_>>()
+    };
+    assert_eq!(joined().await, []);
+    post(boss, "trouble-codes", code("P0A82", "2026-03-18T12:00:00Z")).await;
+    let by_loop = |code: &str| ("loop".to_owned(), code.to_owned());
+    assert_eq!(joined().await, [by_loop("P0A82")]);
+    // Reported again it is the same cause; another code is another.
+    post(boss, "trouble-codes", code("P0A82", "2026-03-18T13:00:00Z")).await;
+    post(boss, "trouble-codes", code("P0A81", "2026-03-18T13:00:00Z")).await;
+    assert_eq!(joined().await, [by_loop("P0A82"), by_loop("P0A81")]);
+    // A code that stops the car brings its order to the front.
+    let rank = async || {
+        let queue = boss.get("/v1/work-orders").await.expect(200);
+        queue["items"].as_array().unwrap().iter().position(|it| it["number"] == json!(order)).unwrap()
+    };
+    car(boss, "8", "NORTH").await;
+    let first = json!({"unit": "8", "kind": "cooling-check", "reason": "x"});
+    boss.send("/v1/work-orders", first).await.expect(201);
+    post(boss, "trouble-codes", code("P0A7E", "2026-03-18T14:00:00Z")).await;
+    assert_eq!(joined().await.len(), 3);
+    assert_eq!(rank().await, 0);
+    assert_eq!(shop.journalled("work-order join").await, 3);
+    let list = boss.get("/v1/work-orders?unit=7&kind=cooling-check").await.expect(200);
+    assert_eq!(list["items"].as_array().unwrap().len(), 1);
+    // What the forecast calls for joins an order raised by hand as well.
+    car(boss, "9", "NORTH").await;
+    let noise = json!({"unit": "9", "kind": "fan-service", "reason": "noise"});
+    let fan = boss.send("/v1/work-orders", noise).await.expect(201)["number"].as_str().unwrap().to_owned();
+    post(boss, "odometer-readings", month_of_readings("9", 25_510.0, 100.0)).await;
+    app.settle().await;
+    app.pass(TimeDelta::days(1));
+    app.settle().await;
+    let found = shop.read(&fan).await;
+    assert_eq!((found["joined"].as_array().unwrap().len(), &found["joined"][0]["by"]), (1, &json!("loop")), "{found}");
+}
+
 crate::on_both!(
     a_pack_is_replaced_step_by_step,
     each_part_of_the_lock_out_is_asked_for,
@@ -965,4 +1112,7 @@ crate::on_both!(
     every_act_stands_in_the_journal,
     the_loop_raises_with_the_procedure_of_the_day,
     a_file_from_the_command_line_is_a_procedure,
+    a_piece_is_promised_to_one_plan_at_a_time,
+    whoever_is_retired_gets_no_order,
+    a_later_cause_of_the_loop_joins_the_open_order,
 );

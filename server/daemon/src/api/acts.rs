@@ -195,6 +195,7 @@ fn closing(request: &CompleteRequest) -> Result<Closing, Problem> {
         labour_minutes: request.hours.map(minutes).transpose()?,
         cost: request.cost_cents.map(|cents| whole("cost_cents", cents, 0..=DEAREST)).transpose()?,
         parts: request.parts.iter().enumerate().map(part).collect::<Result<_, Problem>>()?,
+        judged: None,
     })
 }
 
@@ -436,7 +437,7 @@ pub(super) async fn hand_over_work_order(
 /// A day, a time, a bay and people for an order.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-03-20", "start": "09:00", "minutes": 240, "bay": 1, "technicians": ["osei", "brandt"]}))]
+#[schema(example = json!({"on": "2026-03-20", "start": "09:00", "minutes": 240, "bay": 1, "technicians": ["osei", "brandt"], "gear": ["G-7", "G-8", "M-1"]}))]
 pub struct PlanRequest {
     /// Local day.
     #[schema(format = Date)]
@@ -450,10 +451,13 @@ pub struct PlanRequest {
     /// Codes of the technicians it is meant for.
     #[serde(default)]
     technicians: Vec<String>,
+    /// Ids of the gear promised to it; without any, enough of the kinds it needs must be in date.
+    #[serde(default)]
+    gear: Vec<String>,
 }
 
-/// More people than work on one car.
-const MOST_PEOPLE: usize = 20;
+/// More people than work on one car, or pieces of gear than they take.
+const MOST_NAMED: usize = 20;
 
 fn plan(request: PlanRequest, usual_minutes: u32) -> Result<Plan, Problem> {
     let start =
@@ -462,25 +466,27 @@ fn plan(request: PlanRequest, usual_minutes: u32) -> Result<Plan, Problem> {
     if !(5..=1440).contains(&minutes) {
         return Err(Problem::body(Fault::field("/minutes", Some(minutes.into()), "give 5 to 1440 minutes")));
     }
-    if request.technicians.len() > MOST_PEOPLE {
-        return Err(Problem::body(Fault::field("/technicians", None, format!("give at most {MOST_PEOPLE}"))));
-    }
-    let technicians = request.technicians.iter().enumerate();
+    let few = |name: &str, given: &[String]| {
+        if given.len() > MOST_NAMED {
+            return Err(Problem::body(Fault::field(format!("/{name}"), None, format!("give at most {MOST_NAMED}"))));
+        }
+        given.iter().enumerate().map(|(place, code)| person(&format!("{name}/{place}"), code)).collect()
+    };
     Ok(Plan {
         on: checked("on", &request.on, values::date(&request.on))?,
         start: checked("start", &request.start, start)?,
         minutes,
         bay: request.bay,
-        technicians: technicians
-            .map(|(place, code)| person(&format!("technicians/{place}"), code))
-            .collect::<Result<_, _>>()?,
+        technicians: few("technicians", &request.technicians)?,
+        gear: few("gear", &request.gear)?,
     })
 }
 
 /// Plan a work order
 ///
 /// Or plan it anew. Refused (409) with every clash: a bay or person taken or unfit, the shop closed, the car planned for
-/// something else, too little gear in date on the day. A car off the road may be planned: it stands at the shop's disposal.
+/// something else, too little gear in date on the day, a piece named that is promised to another order then, a part that is
+/// not there by the day. A car off the road may be planned: it stands at the shop's disposal.
 #[utoipa::path(
     post, path = "/v1/work-orders/{number}/plan", operation_id = "plan_work_order", tag = "Work",
     params(("number" = String, Path, description = "its number"), ActHeaders),

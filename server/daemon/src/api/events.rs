@@ -183,7 +183,7 @@ pub struct DriverReportRequest {
     at: Option<String>,
     /// What the driver says.
     told: String,
-    /// Who reports.
+    /// Who reports: the fleet's own number for them, no name, since it stands in the journal.
     by: String,
 }
 
@@ -199,7 +199,7 @@ pub struct BreakdownRequest {
     at: Option<String>,
     /// What happened.
     told: String,
-    /// Who tells it.
+    /// Who tells it: the fleet's own number or code, no name, since it stands in the journal.
     by: String,
     /// The job it calls for; `pack-assessment` when left out.
     kind: Option<String>,

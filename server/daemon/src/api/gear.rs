@@ -16,6 +16,7 @@ use super::logs::LONGEST_NAME;
 use super::orders::checked;
 use super::page::{self, Page};
 use super::problem::{Fault, Problem};
+use super::retired::retirement;
 use super::shapes::{answer, tagged};
 use super::values;
 use crate::app::App;
@@ -68,6 +69,12 @@ pub struct GearPatch {
     meter: Option<MarkedRating>,
     /// Meters: the leads' rating.
     leads: Option<MarkedRating>,
+    /// Local day since which it is used no more; null brings it back.
+    #[serde(default, deserialize_with = "super::body::given")]
+    #[schema(value_type = Option<String>, format = Date)]
+    retired_on: Option<Option<String>>,
+    /// Why it is used no more; with `retired_on`.
+    retired_reason: Option<String>,
 }
 
 /// A test or check of gear.
@@ -120,6 +127,10 @@ pub struct GearAnswer {
     usable: bool,
     /// Every reason why not.
     unusable: Vec<String>,
+    /// Since when it is used no more.
+    retired_on: Option<NaiveDate>,
+    /// Why.
+    retired_reason: Option<String>,
     /// Counts its changes; its entity tag.
     version: i64,
 }
@@ -147,6 +158,8 @@ fn view(record: &GearRecord, rules: &GearRules, now: DateTime<Utc>) -> GearAnswe
         due_on: gear.due_on(today, rules),
         usable: unusable.is_empty(),
         unusable: unusable.iter().map(ToString::to_string).collect(),
+        retired_on: gear.retired_on,
+        retired_reason: record.retired_reason.clone(),
         version: record.version,
     }
 }
@@ -205,11 +218,11 @@ fn what(new: &NewGear) -> Result<GearType, Problem> {
         other => return checked("kind", other, Err("give gloves or meter".to_owned())),
     };
     let patch = GearPatch {
-        depot: None,
         class: new.class.clone(),
         protectors: new.protectors,
         meter: new.meter,
         leads: new.leads,
+        ..GearPatch::default()
     };
     Ok(patched(bare, &patch)?)
 }
@@ -224,6 +237,8 @@ pub(super) struct GearQuery {
     /// Only what falls due within so many days from today, overdue gear and gear that needs a test included: those that need
     /// a test first, then by date, all on one page.
     due_within: Option<u32>,
+    /// `true`: pieces that are used no more too.
+    with_retired: Option<bool>,
     /// Items on a page.
     limit: Option<i64>,
     /// From `next`.
@@ -255,6 +270,7 @@ pub(super) async fn list_gear(
     let filter = GearFilter {
         after: page::place(query.cursor.as_deref())?.unwrap_or_default(),
         id: None,
+        with_retired: query.with_retired.unwrap_or(false),
         depot: query.depot,
         key_depots_of: caller.actor.key_depots_of(),
         limit: if query.due_within.is_some() { WHOLE } else { limit + 1 },
@@ -295,7 +311,7 @@ pub(super) async fn add_gear(
     let new = body.value;
     let what = what(&new)?;
     let id = checked("id", &new.id, values::name(&new.id, LONGEST_NAME))?;
-    let gear = Gear { id, depot: new.depot, what, tests: Vec::new(), issued_on: None };
+    let gear = Gear { id, depot: new.depot, what, tests: Vec::new(), issued_on: None, retired_on: None };
     let writing = writing(&app, &caller, key, "gear", &body.bytes);
     let rules = gear_rules(&app.settings.work);
     let added =
@@ -317,6 +333,7 @@ pub(super) async fn get_gear(
 ) -> Result<Response, Problem> {
     let filter = GearFilter {
         id: Some(id.clone()),
+        with_retired: true,
         key_depots_of: caller.actor.key_depots_of(),
         limit: 1,
         ..GearFilter::default()
@@ -342,10 +359,16 @@ pub(super) async fn change_gear(
     body: Json<GearPatch>,
 ) -> Result<Answer, Problem> {
     let patch = body.value;
-    let change = |old: &GearRecord| {
-        let what = patched(old.gear.what, &patch)?;
-        let depot = patch.depot.unwrap_or_else(|| old.gear.depot.clone());
-        Ok(Gear { depot, what, ..old.gear.clone() })
+    let retired = retirement(patch.retired_on.clone(), patch.retired_reason.clone())?;
+    let change = |record: &mut GearRecord| {
+        record.gear.what = patched(record.gear.what, &patch)?;
+        if let Some(depot) = patch.depot {
+            record.gear.depot = depot;
+        }
+        if let Some(retired) = retired {
+            (record.gear.retired_on, record.retired_reason) = retired.unzip();
+        }
+        Ok(())
     };
     let writing = writing(&app, &caller, None, "", &[]);
     let rules = gear_rules(&app.settings.work);
@@ -387,11 +410,10 @@ pub(super) async fn add_gear_test(
         passed: given.passed,
     };
     let writing = writing(&app, &caller, key, &format!("gear/{id}/tests"), &body.bytes);
-    let change = |old: &GearRecord| {
-        not_ahead(test.on, old, writing.now)?;
-        let mut gear = old.gear.clone();
-        gear.tests.push(test);
-        Ok(gear)
+    let change = |record: &mut GearRecord| {
+        not_ahead(test.on, record, writing.now)?;
+        record.gear.tests.push(test);
+        Ok(())
     };
     let rules = gear_rules(&app.settings.work);
     let done = |record: &GearRecord| answer(StatusCode::OK, Some(record.version), &view(record, &rules, writing.now));
@@ -419,7 +441,7 @@ pub(super) async fn issue_gear(
     let given = body.value.on.map(|text| checked("on", &text, values::date(&text))).transpose()?;
     let writing = writing(&app, &caller, key, &format!("gear/{id}/issue"), &body.bytes);
     let rules = gear_rules(&app.settings.work);
-    let change = |old: &GearRecord| {
+    let change = |old: &mut GearRecord| {
         let on = given.unwrap_or_else(|| local_day(writing.now, old.zone));
         not_ahead(on, old, writing.now)?;
         if let Some(issued) = old.gear.issued_on {
@@ -430,7 +452,8 @@ pub(super) async fn issue_gear(
             reason: format!("{} cannot be issued on {on}: {reason}", old.gear.id),
         };
         old.gear.may_issue(on, &rules).map_err(refused)?;
-        Ok(Gear { issued_on: Some(on), ..old.gear.clone() })
+        old.gear.issued_on = Some(on);
+        Ok(())
     };
     let done = |record: &GearRecord| answer(StatusCode::OK, Some(record.version), &view(record, &rules, writing.now));
     Ok(app.store.change_gear("gear issue", &id, store::IfMatch::Any, &writing, change, done).await?)

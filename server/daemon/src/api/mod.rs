@@ -32,6 +32,7 @@ mod problem;
 mod procedures;
 mod reports;
 mod request;
+mod retired;
 pub mod rows;
 mod rules;
 mod shapes;
@@ -133,6 +134,7 @@ fn documented() -> OpenApiRouter<App> {
         .routes(routes!(reports::get_out_of_service_report))
         .routes(routes!(reports::get_cores_report))
         .routes(routes!(parts::list_parts, parts::add_part))
+        .routes(routes!(parts::change_part))
         .routes(routes!(parts::receive_part))
         .routes(routes!(parts::list_cores))
         .routes(routes!(parts::change_core))

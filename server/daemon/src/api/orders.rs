@@ -43,8 +43,10 @@ pub struct OrderAnswer {
     pub(super) kind: &'static str,
     /// `needs-action`, `in-process`, `completed` or `cancelled`.
     status: &'static str,
-    /// What it waits for: `technician` until somebody has taken it.
+    /// What it waits for: `technician` until somebody has taken it, `part` until its parts are here.
     waiting: Vec<&'static str>,
+    /// Parts that are not here for it once the more urgent orders have theirs.
+    short_of: Vec<String>,
     /// Codes on which the car is stopped at once.
     stop_notices: Vec<StopNoticeAnswer>,
     /// Why it was raised.
@@ -128,6 +130,8 @@ pub struct PlanAnswer {
     bay: u32,
     /// Who it is meant for.
     technicians: Vec<String>,
+    /// Gear promised to it.
+    gear: Vec<String>,
 }
 
 /// A planned day that went by.
@@ -229,6 +233,7 @@ fn plan_view(plan: &Plan) -> PlanAnswer {
         minutes: plan.minutes,
         bay: plan.bay,
         technicians: plan.technicians.clone(),
+        gear: plan.gear.clone(),
     }
 }
 
@@ -266,7 +271,11 @@ pub(super) fn view(record: &OrderRecord, now: DateTime<Utc>) -> OrderAnswer {
         depot: record.depot.clone(),
         kind: record.kind.as_str(),
         status: order.status.as_str(),
-        waiting: if free { vec!["technician"] } else { Vec::new() },
+        waiting: [(free, "technician"), (!record.short_of.is_empty(), "part")]
+            .into_iter()
+            .filter_map(|(waits, what)| waits.then_some(what))
+            .collect(),
+        short_of: record.short_of.clone(),
         stop_notices: standing_stops(&record.stop_codes, record.zone, now).iter().map(stop_view).collect(),
         reason: record.reason.clone(),
         joined: record
@@ -518,8 +527,8 @@ pub(super) async fn change_work_order(
 pub struct NextRequest {
     /// Who takes it, when that is no technician of the register.
     by: Option<String>,
-    /// Code of the technician who takes it: only an order at their depot for which they hold every certificate, on a day
-    /// on which they work.
+    /// Code of the technician who takes it: only an order at their depot for which they hold every certificate and the depot
+    /// has gear in date, on a day on which they work.
     technician: Option<String>,
     /// Only of this depot.
     depot: Option<String>,
@@ -530,7 +539,7 @@ pub struct NextRequest {
 /// Take the next work order
 ///
 /// The most urgent one that nobody has taken or whose lease has run out, given to exactly one caller however many ask; none
-/// that the caller has declined. 204 when there is none.
+/// that the caller has declined, none whose parts are not here. 204 when there is none.
 #[utoipa::path(
     post, path = "/v1/work-orders/next", operation_id = "take_next_work_order", tag = "Work",
     params(DoneOnce),

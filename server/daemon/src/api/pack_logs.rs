@@ -405,7 +405,7 @@ pub(super) async fn post_pack_checks(
 /// Post trouble codes
 ///
 /// Codes that were read, and codes that were cleared. An isolation fault (P0AA6) means: do not touch, qualified person
-/// only.
+/// only. P0AA6 and P0A7E, once confirmed, take the car off the road by themselves, with a safety hold that names the code.
 #[utoipa::path(
     post, path = "/v1/trouble-codes", operation_id = "post_trouble_codes", tag = "Logs in",
     params(MayBeRepeated),

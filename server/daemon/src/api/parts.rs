@@ -6,8 +6,8 @@ use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use ventmile_model::fleet::local_day;
-use ventmile_model::work::{CoreFault, CorePath, Warranty, core_path};
+use ventmile_model::fleet::{Kind, local_day};
+use ventmile_model::work::{ClaimState, CoreFault, CorePath, Warranty, core_path};
 
 use super::acts::{DEAREST, MOST, whole};
 use super::body::{Json, Params, Segment};
@@ -18,10 +18,11 @@ use super::logs::LONGEST_TEXT;
 use super::orders::{checked, person};
 use super::page::{self, Page};
 use super::problem::{Fault, Problem};
+use super::retired::retirement;
 use super::shapes::{answer, shown, tenth};
 use super::values;
 use crate::app::App;
-use crate::app::parts::Reorder;
+use crate::app::parts::{Reorder, may_claim};
 use crate::store::{Answer, CoreChange, CoreFilter, CoreRecord, NewPart, PartFilter, PartRecord, Receipt};
 
 /// How long a supplier's warranty runs, whichever comes first.
@@ -113,6 +114,10 @@ pub struct PartAnswer {
     core_credit_cents: Option<i64>,
     /// Months of warranty.
     warranty_months: Option<u32>,
+    /// Since when it is kept no more.
+    retired_on: Option<NaiveDate>,
+    /// Why.
+    retired_reason: Option<String>,
     /// Counts its changes.
     version: i64,
 }
@@ -142,6 +147,8 @@ fn part_view(record: &PartRecord, reorder: Option<&Reorder>) -> PartAnswer {
         core_days: part.core_days,
         core_credit_cents: part.core_credit,
         warranty_months: part.warranty.map(|warranty| warranty.months),
+        retired_on: part.retired.as_ref().map(|(on, _)| *on),
+        retired_reason: part.retired.as_ref().map(|(_, reason)| reason.clone()),
         version: record.version,
     }
 }
@@ -190,22 +197,130 @@ pub(super) async fn add_part(
     let new = NewPart {
         number: person("number", &request.number)?,
         name: person("name", &request.name)?,
-        job: request.job.as_deref().map(|text| checked("job", text, values::kind(text))).transpose()?,
+        job: request.job.as_deref().map(job).transpose()?,
         per_job: whole("per_job", request.per_job.unwrap_or(1), 1..=MOST)?,
         pack_type: request.pack_type.as_deref().map(|text| person("pack_type", text)).transpose()?,
         lead_days: whole("lead_days", request.lead_days, 0..=LONGEST_LEAD)?,
         stock: whole("stock", request.stock.unwrap_or(0), 0..=MOST)?,
         core_days: whole("core_days", request.core_days.unwrap_or(CORE_DAYS), 0..=LONGEST_LEAD)?,
-        core_credit: request
-            .core_credit_cents
-            .map(|cents| whole("core_credit_cents", cents, 0..=DEAREST))
-            .transpose()?,
+        core_credit: request.core_credit_cents.map(credit).transpose()?,
         warranty: request.warranty.as_ref().map(warranty).transpose()?,
+        retired: None,
         depot: request.depot,
     };
     let writing = writing(&app, &caller, key, "parts", &body.bytes);
     let added = |record: &PartRecord| answer(StatusCode::CREATED, Some(record.version), &part_view(record, None));
     Ok(app.store.add_part(new, &writing, added).await?)
+}
+
+/// What is changed about a part; what is left out stays.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(example = json!({"depot": "NORTH", "lead_days": 21, "stock": 3}))]
+pub struct PartPatch {
+    /// Code of the depot that keeps it.
+    depot: String,
+    /// What it is.
+    name: Option<String>,
+    /// The job that takes it; null when none does.
+    #[serde(default, deserialize_with = "super::body::given")]
+    #[schema(value_type = Option<String>)]
+    job: Option<Option<String>>,
+    /// How many one such job takes.
+    per_job: Option<i64>,
+    /// Type of the pack; null when it is none.
+    #[serde(default, deserialize_with = "super::body::given")]
+    #[schema(value_type = Option<String>)]
+    pack_type: Option<Option<String>>,
+    /// Days from order to arrival.
+    lead_days: Option<i64>,
+    /// How many are there, by count.
+    stock: Option<i64>,
+    /// A pack: days in which its core comes back.
+    core_days: Option<i64>,
+    /// A pack: credit for its core, in cents; null when there is none.
+    #[serde(default, deserialize_with = "super::body::given")]
+    #[schema(value_type = Option<i64>)]
+    core_credit_cents: Option<Option<i64>>,
+    /// A pack: the warranty it is sold with; null when there is none.
+    #[serde(default, deserialize_with = "super::body::given")]
+    #[schema(value_type = Option<WarrantyTerms>)]
+    warranty: Option<Option<WarrantyTerms>>,
+    /// Local day since which it is kept no more: no order waits for it or takes of it; null brings it back.
+    #[serde(default, deserialize_with = "super::body::given")]
+    #[schema(value_type = Option<String>, format = Date)]
+    retired_on: Option<Option<String>>,
+    /// Why; with `retired_on`.
+    retired_reason: Option<String>,
+}
+
+fn job(text: &str) -> Result<Kind, Problem> {
+    checked("job", text, values::kind(text))
+}
+
+fn credit(cents: i64) -> Result<i64, Problem> {
+    whole("core_credit_cents", cents, 0..=DEAREST)
+}
+
+impl PartPatch {
+    /// The part with what the patch gives; every value of it is checked first.
+    fn change(self) -> Result<impl FnOnce(&PartRecord) -> NewPart, Problem> {
+        let count = |name: &str, value: Option<i64>, range: std::ops::RangeInclusive<i64>| {
+            value.map(|value| whole(name, value, range)).transpose()
+        };
+        let name = self.name.as_deref().map(|text| person("name", text)).transpose()?;
+        let job = self.job.map(|given| given.as_deref().map(job).transpose()).transpose()?;
+        let pack = |text: &str| person("pack_type", text);
+        let pack_type = self.pack_type.map(|given| given.as_deref().map(pack).transpose()).transpose()?;
+        let core_credit = self.core_credit_cents.map(|given| given.map(credit).transpose()).transpose()?;
+        let terms = self.warranty.map(|given| given.as_ref().map(warranty).transpose()).transpose()?;
+        let per_job = count("per_job", self.per_job, 1..=MOST)?;
+        let lead_days = count("lead_days", self.lead_days, 0..=LONGEST_LEAD)?;
+        let stock = count("stock", self.stock, 0..=MOST)?;
+        let core_days = count("core_days", self.core_days, 0..=LONGEST_LEAD)?;
+        let retired = retirement(self.retired_on, self.retired_reason)?;
+        Ok(move |record: &PartRecord| {
+            let old = record.part.clone();
+            NewPart {
+                name: name.unwrap_or(old.name),
+                job: job.unwrap_or(old.job),
+                per_job: per_job.unwrap_or(old.per_job),
+                pack_type: pack_type.unwrap_or(old.pack_type),
+                lead_days: lead_days.unwrap_or(old.lead_days),
+                stock: stock.unwrap_or(old.stock),
+                core_days: core_days.unwrap_or(old.core_days),
+                core_credit: core_credit.unwrap_or(old.core_credit),
+                warranty: terms.unwrap_or(old.warranty),
+                retired: retired.unwrap_or(old.retired),
+                depot: old.depot,
+                number: old.number,
+            }
+        })
+    }
+}
+
+/// Change a part
+///
+/// Also its stock after a count, and to retire it or bring it back.
+#[utoipa::path(
+    patch, path = "/v1/parts/{number}", operation_id = "change_part", tag = "Parts",
+    params(("number" = String, Path, description = "its number"), AsSeen),
+    request_body = PartPatch,
+    responses((status = 200, body = PartAnswer), Problem),
+    security(("key" = ["admin"]))
+)]
+pub(super) async fn change_part(
+    State(app): State<App>,
+    Key(caller, _): Key<Admin>,
+    Segment(number): Segment,
+    IfMatch(if_match): IfMatch,
+    body: Json<PartPatch>,
+) -> Result<Answer, Problem> {
+    let depot = body.value.depot.clone();
+    let change = body.value.change()?;
+    let writing = writing(&app, &caller, None, "", &[]);
+    let changed = |record: &PartRecord| answer(StatusCode::OK, Some(record.version), &part_view(record, None));
+    Ok(app.store.change_part((&depot, &number), if_match, &writing, change, changed).await?)
 }
 
 /// Which parts or cores are listed.
@@ -215,6 +330,8 @@ pub(super) async fn add_part(
 pub(super) struct PartQuery {
     /// Only of this depot.
     depot: Option<String>,
+    /// `true`: parts that are kept no more too.
+    with_retired: Option<bool>,
     /// `json` or `csv`; by the Accept header when left out.
     format: Option<String>,
     /// Items on a page.
@@ -268,15 +385,14 @@ pub(super) async fn list_parts(
         depot: query.depot,
         number: None,
         after: page::place(query.cursor.as_deref())?.unwrap_or(0),
+        with_retired: query.with_retired.unwrap_or(false),
+        needs_from: Some(app.latest_today()),
         key_depots_of: caller.actor.key_depots_of(),
         limit: limit + 1,
     };
     let mut rows = app.store.parts(&filter).await?;
     let next = page::cut(&mut rows, limit, uri.path(), uri.query(), |row| row.id);
-    let mut items = Vec::with_capacity(rows.len());
-    for row in &rows {
-        items.push(part_view(row, Some(&app.reorder(row).await?)));
-    }
+    let items: Vec<PartAnswer> = rows.iter().map(|row| part_view(row, Some(&app.reorder(row)))).collect();
     if as_csv {
         let response = csv::table(PART_HEAD, items.into_iter().map(PartAnswer::cells));
         return Ok(page::with_link(response, next.as_deref()));
@@ -377,6 +493,14 @@ pub struct CoreAnswer {
     credit_expected_cents: Option<i64>,
     /// Credit received, in cents.
     credit_received_cents: Option<i64>,
+    /// Where a claim under its warranty stands: `claimed`, `accepted`, `refused` or `paid`; null without one.
+    claim: Option<&'static str>,
+    /// When it was claimed.
+    claimed_on: Option<NaiveDate>,
+    /// What was claimed, in cents.
+    claim_cents: Option<i64>,
+    /// What was paid for it, in cents.
+    claim_paid_cents: Option<i64>,
     /// What is still to come, in cents.
     pub(super) outstanding_cents: i64,
     /// What else was noted.
@@ -395,7 +519,6 @@ pub(super) fn core_view(record: &CoreRecord, now: DateTime<Utc>) -> CoreAnswer {
     };
     let late = matches!(faults.as_slice(), [.., CoreFault::Late { .. }]);
     let only_late = faults.iter().all(|fault| fault.mends() || matches!(fault, CoreFault::Late { .. }));
-    let (expected, received) = (record.credit_expected.unwrap_or(0), record.credit_received.unwrap_or(0));
     CoreAnswer {
         id: record.id,
         work_order: record.work_order.clone(),
@@ -417,14 +540,33 @@ pub(super) fn core_view(record: &CoreRecord, now: DateTime<Utc>) -> CoreAnswer {
         overdue: late && only_late && core.returned_on.is_none(),
         credit_expected_cents: record.credit_expected,
         credit_received_cents: record.credit_received,
-        outstanding_cents: if path == "no-credit" { 0 } else { (expected - received).max(0) },
+        claim: core.claim.map(ClaimState::as_str),
+        claimed_on: record.claimed_on,
+        claim_cents: record.claim_cents,
+        claim_paid_cents: record.claim_paid_cents,
+        outstanding_cents: if path == "no-credit" { 0 } else { outstanding(record) },
         note: record.note.clone(),
         version: record.version,
     }
 }
 
+/// What is still to come for a core: of its claim while one runs, else of its credit.
+fn outstanding(record: &CoreRecord) -> i64 {
+    let (expected, received) = match record.core.claim {
+        Some(ClaimState::Paid) => return 0,
+        Some(ClaimState::Claimed | ClaimState::Accepted) => (record.claim_cents, record.claim_paid_cents),
+        Some(ClaimState::Refused) | None => (record.credit_expected, record.credit_received),
+    };
+    (expected.unwrap_or(0) - received.unwrap_or(0)).max(0)
+}
+
 impl CoreAnswer {
-    pub(super) fn cells(&self) -> [String; 9] {
+    /// Whether a claim for it runs.
+    pub(super) fn runs(&self) -> bool {
+        self.claim.is_some_and(|state| state != ClaimState::Refused.as_str())
+    }
+
+    pub(super) fn cells(&self) -> [String; 10] {
         [
             self.id.to_string(),
             csv::text(&self.unit),
@@ -435,6 +577,7 @@ impl CoreAnswer {
             self.return_by.to_string(),
             self.overdue.to_string(),
             self.outstanding_cents.to_string(),
+            self.claim.unwrap_or_default().to_owned(),
         ]
     }
 }
@@ -494,12 +637,27 @@ pub struct CorePatch {
     /// When the supplier took it.
     #[schema(format = Date)]
     returned_on: Option<String>,
-    /// Credit, or the amount claimed, expected, in cents.
+    /// Credit expected, in cents.
     credit_expected_cents: Option<i64>,
-    /// What was received, in cents.
+    /// Credit received, in cents.
     credit_received_cents: Option<i64>,
+    /// Where a claim under its warranty stands: `claimed`, then `accepted` or `refused`, then `paid`. While one runs it takes the
+    /// place of the credit.
+    claim: Option<String>,
+    /// When it was claimed; today with `claimed` when left out.
+    #[schema(format = Date)]
+    claimed_on: Option<String>,
+    /// What is claimed, in cents.
+    claim_cents: Option<i64>,
+    /// What was paid for it, in cents.
+    claim_paid_cents: Option<i64>,
     /// What else is to be noted.
     note: Option<String>,
+}
+
+fn claim(text: &str) -> Result<ClaimState, Problem> {
+    let known = ClaimState::ALL.map(ClaimState::as_str).join(", ");
+    checked("claim", text, ClaimState::parse(text).ok_or_else(|| format!("give one of {known}")))
 }
 
 /// Change a core
@@ -530,9 +688,14 @@ pub(super) async fn change_core(
         returned_on: day("returned_on", &patch.returned_on)?,
         credit_expected: cents("credit_expected_cents", patch.credit_expected_cents)?,
         credit_received: cents("credit_received_cents", patch.credit_received_cents)?,
+        claim: patch.claim.as_deref().map(claim).transpose()?,
+        claimed_on: day("claimed_on", &patch.claimed_on)?,
+        claim_cents: cents("claim_cents", patch.claim_cents)?,
+        claim_paid_cents: cents("claim_paid_cents", patch.claim_paid_cents)?,
         note: patch.note.map(|text| checked("note", &text, values::free_text(&text, LONGEST_TEXT))).transpose()?,
     };
     let writing = writing(&app, &caller, None, "", &[]);
     let changed = |record: &CoreRecord| answer(StatusCode::OK, Some(record.version), &core_view(record, writing.now));
-    Ok(app.store.change_core(number, if_match, &change, &writing, changed).await?)
+    let fits = |old: &CoreRecord| may_claim(old, &change, local_day(writing.now, old.zone));
+    Ok(app.store.change_core(number, if_match, &change, &writing, fits, changed).await?)
 }

@@ -95,8 +95,9 @@ pub struct ServicesReport {
 
 /// Report on services by window
 ///
-/// Each fan service (a pack replacement with its fan steps counts as one) against the window of hard duty as the rule stands
-/// now, by distance and days since the one before it, or since a new car went into service.
+/// Each fan service (a pack replacement with its fan steps counts as one) by where in its window it was done: as found when its
+/// order was completed, by rule, grade, hours and depot of that time. One that was only logged is held against the window of
+/// hard duty as the rule stands now, by distance and days since the one before it, or since a new car went into service.
 #[utoipa::path(
     get, path = "/v1/reports/services", operation_id = "get_services_report", tag = "Answers", params(ReportQuery),
     responses((status = 200, content((ServicesReport = "application/json"), (String = "text/csv"))), Problem),
@@ -196,6 +197,8 @@ pub struct OutOfServiceReport {
 }
 
 /// Report on cars out of service
+///
+/// Today, by the calendar of each car's depot.
 #[utoipa::path(
     get, path = "/v1/reports/out-of-service", operation_id = "get_out_of_service_report", tag = "Answers",
     params(ReportQuery),
@@ -209,8 +212,7 @@ pub(super) async fn get_out_of_service_report(
     Params(query): Params<ReportQuery>,
 ) -> Result<Response, Problem> {
     let as_csv = csv::wanted(query.format.as_deref(), &headers)?;
-    let today = app.now().date_naive();
-    let away = app.store.cars_away(today, query.depot.as_deref(), caller.actor.key_depots_of()).await?;
+    let away = app.cars_away_today(query.depot.as_deref(), caller.actor.key_depots_of()).await?;
     let items: Vec<CarAway> = away.into_iter().map(away_view).collect();
     if as_csv {
         const HEAD: [&str; 6] = ["unit", "depot", "since", "back_on", "reason", "safety_hold"];
@@ -224,6 +226,8 @@ pub(super) async fn get_out_of_service_report(
 pub struct CoresReport {
     /// Still to come, in cents.
     outstanding_cents: i64,
+    /// Of that, what is claimed under warranty.
+    claimed_cents: i64,
     /// Cores that should have gone back by now.
     overdue: usize,
     /// Cores for which money is still to come, or that are overdue.
@@ -256,11 +260,12 @@ pub(super) async fn get_cores_report(
     let mut items: Vec<CoreAnswer> = all.iter().map(|record| core_view(record, app.now())).collect();
     items.retain(|core| core.outstanding_cents > 0 || core.overdue);
     if as_csv {
-        const HEAD: [&str; 9] =
-            ["core", "unit", "depot", "serial", "type", "path", "return_by", "overdue", "outstanding_cents"];
+        const HEAD: [&str; 10] =
+            ["core", "unit", "depot", "serial", "type", "path", "return_by", "overdue", "outstanding_cents", "claim"];
         return Ok(csv::table(HEAD, items.iter().map(CoreAnswer::cells)));
     }
     let overdue = items.iter().filter(|core| core.overdue).count();
     let outstanding_cents = items.iter().map(|core| core.outstanding_cents).sum();
-    Ok(axum::Json(CoresReport { outstanding_cents, overdue, items }).into_response())
+    let claimed_cents = items.iter().filter(|core| core.runs()).map(|core| core.outstanding_cents).sum();
+    Ok(axum::Json(CoresReport { outstanding_cents, claimed_cents, overdue, items }).into_response())
 }

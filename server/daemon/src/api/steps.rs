@@ -122,7 +122,8 @@ pub struct StepsAnswer {
     overrides: Vec<OverrideAnswer>,
     /// Volts at or over which a reading stops the order.
     residual_limit_v: f64,
-    /// Whether a confirmed isolation fault (P0AA6) of the car stands: only people qualified for it touch the car.
+    /// Whether an isolation fault (P0AA6) of the car is confirmed, or was and is not known to be gone: only people qualified
+    /// for it touch the car.
     isolation_fault: bool,
     /// The reading that stops the order; null while none does.
     stopped: Option<EntryAnswer>,

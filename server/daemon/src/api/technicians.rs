@@ -16,6 +16,7 @@ use super::logs::LONGEST_NAME;
 use super::orders::checked;
 use super::page::{self, Page};
 use super::problem::{Fault, Problem};
+use super::retired::retirement;
 use super::shapes::{answer, tagged};
 use super::values;
 use crate::app::App;
@@ -51,6 +52,8 @@ pub struct AbsenceDays {
 pub struct NewTechnician {
     /// The fleet's own code, as evidence and orders name the person.
     code: String,
+    /// Their name, if it is to be kept: it stands here only and can be erased; everything else goes by the code.
+    name: Option<String>,
     /// Code of the depot where they work.
     depot: String,
     /// Certificates held.
@@ -67,6 +70,16 @@ pub struct NewTechnician {
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct TechnicianPatch {
+    /// Their name; null erases it.
+    #[serde(default, deserialize_with = "super::body::given")]
+    #[schema(value_type = Option<String>)]
+    name: Option<Option<String>>,
+    /// Local day since which they work here no more: from then on no order is theirs; null brings them back.
+    #[serde(default, deserialize_with = "super::body::given")]
+    #[schema(value_type = Option<String>, format = Date)]
+    retired_on: Option<Option<String>>,
+    /// Why; with `retired_on`. No name in it: it stands in the journal.
+    retired_reason: Option<String>,
     /// Code of the depot where they work.
     depot: Option<String>,
     /// Certificates held.
@@ -82,8 +95,14 @@ pub struct TechnicianPatch {
 pub struct TechnicianAnswer {
     /// The fleet's own code.
     code: String,
+    /// Their name, unless it was never told or erased.
+    name: Option<String>,
     /// Code of the depot where they work.
     depot: String,
+    /// Since when they work here no more.
+    retired_on: Option<NaiveDate>,
+    /// Why.
+    retired_reason: Option<String>,
     /// Certificates held.
     certificates: Vec<CertificateHeld>,
     /// Working hours by weekday.
@@ -101,7 +120,10 @@ fn view(record: &TechnicianRecord) -> TechnicianAnswer {
     let away = |away: &Absence| AbsenceDays { from: away.from.to_string(), to: away.to.to_string() };
     TechnicianAnswer {
         code: person.code.clone(),
+        name: record.name.clone(),
         depot: person.depot.clone(),
+        retired_on: person.retired_on,
+        retired_reason: record.retired_reason.clone(),
         certificates: person.certificates.iter().map(held).collect(),
         hours: week_times(&person.hours),
         absences: person.absences.iter().map(away).collect(),
@@ -115,6 +137,10 @@ const MOST: usize = 200;
 fn few<T>(name: &str, list: &[T]) -> Result<(), Problem> {
     let detail = format!("give at most {MOST}");
     if list.len() <= MOST { Ok(()) } else { Err(Problem::body(Fault::field(format!("/{name}"), None, detail))) }
+}
+
+fn name_of(text: &str) -> Result<String, Problem> {
+    checked("name", text, values::name(text, LONGEST_NAME))
 }
 
 fn day(field: &str, text: &str) -> Result<NaiveDate, Problem> {
@@ -154,6 +180,8 @@ fn absences(given: Vec<AbsenceDays>) -> Result<Vec<Absence>, Problem> {
 pub(super) struct TechnicianQuery {
     /// Only of this depot.
     depot: Option<String>,
+    /// `true`: those who work here no more too.
+    with_retired: Option<bool>,
     /// Items on a page.
     limit: Option<i64>,
     /// From `next`.
@@ -175,7 +203,9 @@ pub(super) async fn list_technicians(
     let limit = page::limit(&app, query.limit)?;
     let after: String = page::place(query.cursor.as_deref())?.unwrap_or_default();
     let depots = caller.actor.key_depots_of();
-    let mut rows = app.store.technicians(&after, query.depot.as_deref(), depots, limit + 1).await?;
+    let mut rows = (app.store)
+        .technicians(&after, query.depot.as_deref(), query.with_retired.unwrap_or(false), depots, limit + 1)
+        .await?;
     let next = page::cut(&mut rows, limit, uri.path(), uri.query(), |row| row.technician.code.clone());
     Ok(Page { items: rows.iter().map(view).collect(), next })
 }
@@ -201,10 +231,12 @@ pub(super) async fn add_technician(
         certificates: certificates(new.certificates)?,
         hours: new.hours.map(|week| opening_hours("hours", week)).transpose()?.unwrap_or_else(office_week),
         absences: absences(new.absences)?,
+        retired_on: None,
     };
+    let name = new.name.as_deref().map(name_of).transpose()?;
     let writing = writing(&app, &caller, key, "technicians", &body.bytes);
     let added = |record: &TechnicianRecord| answer(StatusCode::CREATED, Some(record.version), &view(record));
-    Ok(app.store.add_technician(technician, &writing, added).await?)
+    Ok(app.store.add_technician(technician, name, &writing, added).await?)
 }
 
 /// One technician
@@ -226,6 +258,9 @@ pub(super) async fn get_technician(
 }
 
 /// Change a technician
+///
+/// Also retires one, or brings one back. Orders, evidence and journal keep the code; erasing the name leaves nothing that says
+/// who it was.
 #[utoipa::path(
     patch, path = "/v1/technicians/{code}", operation_id = "change_technician", tag = "Register",
     params(("code" = String, Path, description = "their code"), AsSeen),
@@ -246,6 +281,8 @@ pub(super) async fn change_technician(
         certificates: patch.certificates.map(certificates).transpose()?,
         hours: patch.hours.map(|week| opening_hours("hours", week)).transpose()?,
         absences: patch.absences.map(absences).transpose()?,
+        name: patch.name.map(|name| name.as_deref().map(name_of).transpose()).transpose()?,
+        retired: retirement(patch.retired_on, patch.retired_reason)?,
     };
     let writing = writing(&app, &caller, None, "", &[]);
     let changed = |record: &TechnicianRecord| answer(StatusCode::OK, Some(record.version), &view(record));

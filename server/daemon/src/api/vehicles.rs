@@ -3,7 +3,7 @@
 use axum::extract::{Request, State};
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{DistanceUnit, Metres, Vin, is_north_american, local_day};
@@ -20,9 +20,10 @@ use super::shapes::{PostAnswer, answer, shown, tagged};
 use super::values;
 use crate::app::App;
 use crate::app::keys::{Caller, Scope};
+use crate::app::stops::may_return;
 use crate::store::{
-    Actor, Answer, NewOffRoad, NewPlan, NewVehicle, OffRoadRecord, PlanRecord, Refused, StoreError, Tally,
-    VehicleChange, VehicleFilter, VehicleRecord, Writing,
+    Actor, Answer, HoldFile, NewOffRoad, NewPlan, NewVehicle, OffRoadRecord, PlanRecord, Refused, Return, StoreError,
+    Tally, VehicleChange, VehicleFilter, VehicleRecord, Writing,
 };
 
 /// A vehicle to be added.
@@ -576,6 +577,11 @@ pub struct OffRoadAnswer {
     release_by: Vec<String>,
     /// Whether a return to service has ended it.
     released: bool,
+    /// The code on which the car was stopped by itself.
+    stop_code: Option<String>,
+    /// Since when the car is known to be sound again: two trips since the clear, or as recorded at an order; null while
+    /// nothing shows it.
+    sound_at: Option<DateTime<Utc>>,
 }
 
 fn off_road_view(record: &OffRoadRecord) -> OffRoadAnswer {
@@ -587,6 +593,8 @@ fn off_road_view(record: &OffRoadRecord) -> OffRoadAnswer {
         safety_hold: off.safety_hold,
         release_by: off.release_by.clone(),
         released: record.released,
+        stop_code: off.stop_code.clone(),
+        sound_at: record.sound_at,
     }
 }
 
@@ -624,6 +632,7 @@ pub(super) async fn take_off_road(
         reason: checked("reason", request.reason.as_str(), values::name(&request.reason, LONGEST_TEXT))?,
         safety_hold: request.safety_hold,
         release_by: request.release_by,
+        stop_code: None,
     };
     let writing = writing(&app, &caller, Some(key), &format!("vehicles/{unit}/off-road"), &body.bytes);
     let view = |record: &OffRoadRecord| answer(StatusCode::CREATED, None, &off_road_view(record));
@@ -670,6 +679,11 @@ pub struct Returned {
 }
 
 /// Return a car to service
+///
+/// Ends every time off the road that covers the day. A safety hold is ended only by a key that may. One that a code made is
+/// ended (409 else) once the code is no longer confirmed, the order it calls for is closed, and the car is known to be sound:
+/// two trips since the clear without the code, or for P0AA6 `isolation: sound` recorded at a step of an order, for
+/// P0A7E a cooling check completed as serviced.
 #[utoipa::path(
     post, path = "/v1/vehicles/{unit}/return-to-service", operation_id = "return_to_service", tag = "Planning",
     params(("unit" = String, Path, description = "its unit number"), DoneOnce),
@@ -694,9 +708,10 @@ pub(super) async fn return_to_service(
         None => local_day(writing.now, car.zone),
     };
     let returned = Returned { unit: unit.clone(), on };
-    let admin = caller.may(Scope::Admin);
+    let back = Return { on, note: note.as_deref(), may_release_all: caller.may(Scope::Admin) };
     let view = || answer(StatusCode::OK, None, &returned);
-    let done = app.store.return_to_service(&unit, on, note.as_deref(), admin, &writing, view).await?;
+    let sound = |hold: &HoldFile| may_return(hold, writing.now);
+    let done = app.store.return_to_service(&unit, back, &writing, sound, view).await?;
     app.news.notify_one();
     Ok(done)
 }

@@ -85,7 +85,7 @@ impl App {
         key_depots_of: Option<i64>,
     ) -> Result<DayList, StoreError> {
         let stops = self.stopped_cars(depot.as_deref(), key_depots_of).await?;
-        let away = self.store.cars_away(span.by, depot.as_deref(), key_depots_of).await?;
+        let away = self.store.cars_away(span.by..=span.by, depot.as_deref(), key_depots_of).await?;
         let orders = OrderFilter {
             open: Some(true),
             depot: depot.clone(),

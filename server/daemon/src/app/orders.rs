@@ -1,7 +1,7 @@
 //! Acts on work orders, with the checks that need the model.
 
 use chrono::{DateTime, TimeDelta, Utc};
-use ventmile_model::fleet::{Act, Completion, Order, Outcome, Refusal};
+use ventmile_model::fleet::{Act, Completion, Order, Outcome, Refusal, local_day};
 
 use super::App;
 use super::assess::fits_track;
@@ -9,7 +9,7 @@ use super::work::{Bench, check_plan, fits};
 use crate::store::{
     Answer, Closing, Conflict, Desk, Doing, IfMatch, Look, NextOrder, OrderFile, OrderRecord, StoreError, Writing,
 };
-use ventmile_model::work::{Procedure, Technician};
+use ventmile_model::work::{Gear, Procedure, Technician};
 
 /// A completion may be entered for work done up to this much ahead of our clock.
 const AHEAD: TimeDelta = TimeDelta::minutes(5);
@@ -45,10 +45,25 @@ const fn action_name(act: &Act) -> &'static str {
 
 const fn look(act: &Act) -> Look {
     match act {
-        Act::Complete(_) | Act::Cancel { .. } => Look::File,
+        Act::Complete(_) | Act::Cancel { .. } | Act::Accept { .. } | Act::Start { .. } | Act::HandOver { .. } => {
+            Look::File
+        }
         Act::Plan(_) => Look::Desk,
         _ => Look::Order,
     }
+}
+
+/// Whoever takes an order or has done its work must have worked here then.
+fn still_here(act: &Act, order: &OrderRecord, file: &OrderFile, now: DateTime<Utc>) -> Result<(), Conflict> {
+    let (field, code, at) = match act {
+        Act::Accept { by, .. } | Act::Start { by: Some(by) } => ("by", by, now),
+        Act::HandOver { to, .. } => ("to", to, now),
+        Act::Complete(done) => ("by", &done.by, done.at),
+        _ => return Ok(()),
+    };
+    let known = file.technicians.iter().find(|person| person.code == *code);
+    let gone = known.and_then(|person| person.serves(local_day(at, order.zone)).err());
+    gone.map_or(Ok(()), |gone| Err(Conflict::Field { field, reason: format!("{code} {gone}") }))
 }
 
 impl App {
@@ -63,6 +78,7 @@ impl App {
         now: DateTime<Utc>,
     ) -> Result<(), Conflict> {
         let work = &self.settings.work;
+        still_here(act, order, file, now)?;
         let outcome = match act {
             Act::Complete(done) => done.outcome,
             Act::Cancel { .. } => Outcome::NotDone,
@@ -76,7 +92,8 @@ impl App {
         if missing.is_empty() { Ok(()) } else { Err(Conflict::Gate(missing)) }
     }
 
-    /// Hands the most urgent waiting order to one caller; a technician is given only what they may do and have not declined.
+    /// Hands the most urgent waiting order whose parts are here to one caller; a technician is given only what they may do
+    /// with gear in date. None that the caller has declined.
     ///
     /// # Errors
     /// [`Conflict::Field`] when the technician is not there.
@@ -86,9 +103,11 @@ impl App {
         writing: &Writing,
         answer: impl FnOnce(Option<&OrderRecord>) -> Answer,
     ) -> Result<Answer, StoreError> {
-        let fit = |order: &OrderRecord, procedure: Option<&Procedure>, technician: Option<&Technician>| {
+        let work = &self.settings.work;
+        let fit = |order: &OrderRecord, procedure: Option<&Procedure>, taker: Option<(&Technician, &[Gear])>| {
             let declined = order.order.declined.iter().any(|no| no.by == next.by);
-            !declined && technician.is_none_or(|technician| fits(order, procedure, technician, writing.now))
+            let able = |(person, gear)| fits(order, procedure, person, gear, work, writing.now);
+            !declined && order.short_of.is_empty() && taker.is_none_or(able)
         };
         self.store.take_next_order(next, writing, fit, answer).await
     }
@@ -113,14 +132,16 @@ impl App {
         writing: &Writing,
         answer: impl FnOnce(&OrderRecord) -> Answer,
     ) -> Result<Answer, StoreError> {
+        let mut closing = closing.clone();
         let unfit = match &act {
-            Act::Complete(done) => self.unfit(number, done, writing.now).await?,
+            Act::Complete(done) => self.unfit(number, done, &mut closing, writing.now).await?,
             _ => None,
         };
         let quiet = TimeDelta::days(self.settings.raise.quiet_days_after_cancel);
         let quiet_until = matches!(act, Act::Cancel { .. }).then_some(writing.now + quiet);
         let now = writing.now;
-        let doing = Doing { number, if_match, action: action_name(&act), quiet_until, look: look(&act), closing };
+        let doing =
+            Doing { number, if_match, action: action_name(&act), quiet_until, look: look(&act), closing: &closing };
         let change = |record: &OrderRecord, file: &OrderFile, desk: Option<&Desk>| -> Result<Order, Conflict> {
             let next = record.order.after(act.clone(), now).map_err(|refusal| refused(&refusal))?;
             self.gates(&act, record, file, desk, now)?;
@@ -131,8 +152,14 @@ impl App {
         Ok(done)
     }
 
-    /// What is wrong with a completion beside the car's own record.
-    async fn unfit(&self, number: &str, done: &Completion, now: DateTime<Utc>) -> Result<Option<Conflict>, StoreError> {
+    /// What is wrong with a completion beside the car's own record; where nothing is, the service is judged.
+    async fn unfit(
+        &self,
+        number: &str,
+        done: &Completion,
+        closing: &mut Closing,
+        now: DateTime<Utc>,
+    ) -> Result<Option<Conflict>, StoreError> {
         let field = |field, reason| Ok(Some(Conflict::Field { field, reason }));
         if done.at > now + AHEAD {
             return field("at", format!("the work cannot be done later than now, {now}"));
@@ -147,7 +174,12 @@ impl App {
             return Ok(None);
         };
         match fits_track(&logs, done.at, odometer, now, &self.settings) {
-            None => Ok(None),
+            None => {
+                if order.kind.restarts_fan_interval() {
+                    closing.judged = self.judge_service(logs, done, odometer).await?;
+                }
+                Ok(None)
+            }
             Some(reason) => {
                 let reason = format!("this odometer does not fit the car's readings: {}", reason.explain());
                 field("odometer", reason)

@@ -24,8 +24,9 @@ use super::App;
 use super::assess::{Assessment, day_of, zone_on};
 use super::forecasts::CarForecast;
 use super::life::{FleetLife, StoredLevels, heat};
+use super::stops::stop_calls;
 use crate::config::Settings;
-use crate::store::{CarLogs, ExposureRow, OrderCall, OutlookRow, PackRecast, PastRisk};
+use crate::store::{CarLogs, ExposureRow, OrderCall, OutlookRow, PackRecast, PastRisk, StopCall};
 
 /// A month, for what holding on to a pack costs: the nearest horizon of its chances.
 const MONTH_DAYS: f64 = 30.0;
@@ -71,6 +72,8 @@ pub struct CarPacks {
     pub lived: Vec<(Lived, ExposureRow)>,
     /// The one that is in it.
     pub current: Option<CurrentPack>,
+    /// Codes that take the car off the road by themselves.
+    pub stops: Vec<StopCall>,
 }
 
 /// What a list shows of a pack's outlook; distances are metres.
@@ -227,7 +230,8 @@ pub fn assess_packs(
         .collect();
     let last = lived.last().filter(|(lived, _)| lived.end == End::InUse && !logs.retired);
     let current = last.map(|(lived, exposure)| case.current(lived, exposure));
-    CarPacks { lived, current }
+    let stops = stop_calls(&case.codes(), assessment.today);
+    CarPacks { lived, current, stops }
 }
 
 impl Case<'_> {
@@ -473,6 +477,7 @@ impl CarPacks {
                     seen_on,
                 })
             }),
+            stops: (!logs.retired).then(|| self.stops.clone()),
             failures: failures.filter_map(|(lived, _)| Some((lived.from, day_of(logs, lived.end.at()?)))).collect(),
             seen_on,
         }
@@ -483,25 +488,25 @@ impl CurrentPack {
     /// Orders that its codes and its risk call for; none whose reason was there before the last job of its kind was done.
     fn calls(&self, logs: &CarLogs, assessment: &Assessment, settings: &Settings) -> Vec<OrderCall> {
         let mut calls: BTreeMap<&'static str, OrderCall> = BTreeMap::new();
-        let mut call = |kind: Kind, rank: i64, reason: String| {
-            let new =
-                || OrderCall { kind, depot_id: logs.depot_id, reason: String::new(), rank, due_on: assessment.today };
+        let mut call = |kind: Kind, stop: Option<DateTime<Utc>>, cause: &str, reason: String| {
+            let (depot_id, due_on) = (logs.depot_id, assessment.today);
+            let new = || OrderCall { kind, depot_id, causes: Vec::new(), since: None, rank: AMONG, due_on };
             let joined = calls.entry(kind.as_str()).or_insert_with(new);
-            joined.rank = joined.rank.min(rank);
-            let gap = if joined.reason.is_empty() { "" } else { "; " };
-            joined.reason.push_str(gap);
-            joined.reason.push_str(&reason);
+            joined.rank = if stop.is_some() { FIRST } else { joined.rank };
+            joined.since = joined.since.max(stop);
+            joined.causes.push((cause.to_owned(), reason));
         };
         let done = |kind: Kind| {
             let own = logs.services.iter().filter(|(done, _)| *done == kind);
             own.map(|(_, service)| service.at).max()
         };
-        for (code, standing) in self.codes.standings().filter(|(_, standing)| standing.state == CodeState::Confirmed) {
+        for (code, standing) in self.codes.standings() {
             let Some(meaning) = code.meaning() else { continue };
-            let kind = if meaning.mode == Mode::Cooling { Kind::CoolingCheck } else { Kind::PackAssessment };
-            if done(kind).is_none_or(|done| standing.last > done) {
-                let rank = if meaning.mode == Mode::Isolation { FIRST } else { AMONG };
-                call(kind, rank, format!("{code}: {}; {}", meaning.says, meaning.todo));
+            let stands = standing.state == CodeState::Confirmed || (meaning.stops && standing.is_in_doubt());
+            let kind = meaning.calls_for();
+            if stands && done(kind).is_none_or(|done| standing.confirmed > Some(done)) {
+                let stop = standing.confirmed.filter(|_| meaning.stops);
+                call(kind, stop, &code.to_string(), format!("{code}: {}; {}", meaning.says, meaning.todo));
             }
         }
         if let Some(duct) =
@@ -511,7 +516,8 @@ impl CurrentPack {
             let on = day_of(logs, duct.service);
             call(
                 Kind::CoolingCheck,
-                AMONG,
+                None,
+                "loose-duct",
                 format!(
                     "the pack heats up {factor:.2} times as much since the fan service of {on}: a duct may be loose"
                 ),
@@ -522,7 +528,7 @@ impl CurrentPack {
             let lately =
                 done(Kind::PackAssessment).is_some_and(|done| local_day(done + again, logs.zone) > assessment.today);
             if !lately {
-                call(Kind::PackAssessment, AMONG, reason);
+                call(Kind::PackAssessment, None, "wear", reason);
             }
         }
         calls.into_values().collect()

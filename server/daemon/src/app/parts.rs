@@ -2,9 +2,10 @@
 
 use chrono::{Days, NaiveDate, TimeDelta};
 use ventmile_model::fleet::local_day;
+use ventmile_model::work::{ClaimState, Core, CorePath, core_path};
 
 use super::App;
-use crate::store::{PartNeed, PartRecord, StoreError};
+use crate::store::{Conflict, CoreChange, CoreRecord, PartRecord};
 
 /// The span of a pack's chance, days.
 const CHANCE_DAYS: f64 = 90.0;
@@ -23,8 +24,8 @@ pub struct Reorder {
 /// What is short within twice the lead time, and by when it is to be ordered: the part runs out on the first day on which
 /// stock less reservations plus what has arrived by then falls short, and is ordered its lead time earlier.
 #[must_use]
-pub fn reorder(record: &PartRecord, need: &PartNeed, today: NaiveDate) -> Reorder {
-    let part = &record.part;
+pub fn reorder(record: &PartRecord, today: NaiveDate) -> Reorder {
+    let (part, need) = (&record.part, &record.need);
     let (free, lead) = (part.stock - record.reserved, part.lead_days);
     let lead_ends = today + TimeDelta::days(lead);
     let per_day = need.packs_90 / CHANCE_DAYS;
@@ -44,23 +45,53 @@ pub fn reorder(record: &PartRecord, need: &PartNeed, today: NaiveDate) -> Reorde
     }
 }
 
+/// Whether a claim may come to stand so: it begins only while the warranty covers the pack, goes on from where it stands, and
+/// names its money.
+///
+/// # Errors
+/// [`Conflict::Field`] with what would be right.
+pub fn may_claim(old: &CoreRecord, change: &CoreChange, today: NaiveDate) -> Result<(), Conflict> {
+    let field = |field, reason: &str| Err(Conflict::Field { field, reason: reason.to_owned() });
+    let (from, to) = (old.core.claim, change.claim.or(old.core.claim));
+    let Some(to) = to else {
+        let told = change.claimed_on.is_some() || change.claim_cents.is_some() || change.claim_paid_cents.is_some();
+        return if told { field("claim", "say where the claim stands: claimed") } else { Ok(()) };
+    };
+    let covered = Core { claim: None, ..old.core.clone() };
+    if from.is_none() && core_path(&covered, &old.terms, today) != CorePath::Claim {
+        return field("claim", "its warranty does not cover it: nothing can be claimed");
+    }
+    if !to.follows(from) {
+        let stands = from.map_or("not claimed", ClaimState::as_str);
+        return field("claim", &format!("it is {stands}: it cannot become {}", to.as_str()));
+    }
+    if change.claim_cents.or(old.claim_cents).is_none() {
+        return field("claim_cents", "say what is claimed");
+    }
+    if to == ClaimState::Paid && change.claim_paid_cents.or(old.claim_paid_cents).is_none() {
+        return field("claim_paid_cents", "say what was paid");
+    }
+    Ok(())
+}
+
 impl App {
-    /// When a part is to be ordered.
-    ///
-    /// # Errors
-    /// [`StoreError`] when the database fails or a row cannot be read.
-    pub async fn reorder(&self, record: &PartRecord) -> Result<Reorder, StoreError> {
-        let today = local_day(self.now(), record.zone);
-        let until = today + TimeDelta::days(2 * record.part.lead_days);
-        let need = self.store.part_need(record, until).await?;
-        Ok(reorder(record, &need, today))
+    /// When a part is to be ordered that was read with what cars will need of it.
+    #[must_use]
+    pub fn reorder(&self, record: &PartRecord) -> Reorder {
+        reorder(record, local_day(self.now(), record.zone))
+    }
+
+    /// The latest day that it is anywhere.
+    #[must_use]
+    pub fn latest_today(&self) -> NaiveDate {
+        (self.now() + TimeDelta::days(1)).date_naive()
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::store::NewPart;
+    use crate::store::{NewPart, PartNeed};
 
     fn day(text: &str) -> NaiveDate {
         text.parse().unwrap()
@@ -84,15 +115,18 @@ mod tests {
                 core_days: 30,
                 core_credit: None,
                 warranty: None,
+                retired: None,
             },
             reserved,
             arrivals: arrivals.iter().map(|(on, quantity)| (1, day(on), *quantity)).collect(),
+            need: PartNeed::default(),
         }
     }
 
     #[track_caller]
     fn check(record: &PartRecord, need: &PartNeed, expected: (f64, i64, Option<&str>)) {
-        let found = reorder(record, need, day("2026-03-01"));
+        let record = PartRecord { need: need.clone(), ..record.clone() };
+        let found = reorder(&record, day("2026-03-01"));
         assert_eq!(found, Reorder { needed: expected.0, quantity: expected.1, order_by: expected.2.map(day) });
     }
 

@@ -2,13 +2,16 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Datelike, NaiveDate};
-use ventmile_model::fleet::{Kind, Metres, WindowSet, local_day};
+use chrono::{Datelike, NaiveDate, TimeDelta};
+use serde::Serialize;
+use ventmile_model::due::Band;
+use ventmile_model::fleet::{Completion, Kind, Metres, Reading, WindowSet, local_day};
 use ventmile_model::wear::{History, Recurrence, recurrences};
 
 use super::App;
-use super::forecasts::rule_of;
-use crate::store::{DoneService, ReportFilter, StoreError, WatchedCar};
+use super::assess::{Interval, SOURCE_SERVICE, assess};
+use super::forecasts::{ALL_RULES, rule_for, rule_of};
+use crate::store::{AwayRecord, CarLogs, DoneService, Judged, ReportFilter, StoreError, WatchedCar};
 
 /// Where in their windows services were done.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -50,6 +53,14 @@ enum Place {
     Past,
 }
 
+impl Place {
+    /// Reads a place as it was kept; `None` where it was unknown.
+    fn parse(text: &str) -> Option<Self> {
+        let bands = [(Band::Before, Self::Before), (Band::Inside, Self::Inside), (Band::Past, Self::Past)];
+        bands.into_iter().find(|(band, _)| band.as_str() == text).map(|(_, place)| place)
+    }
+}
+
 /// Where in its window a service was done, by distance and days, whichever was further.
 fn place(windows: &WindowSet, metres: Option<Metres>, days: i64) -> Option<Place> {
     let distance = windows.distance.zip(metres).map(|(window, gone)| (gone >= window.early, gone > window.late));
@@ -71,6 +82,20 @@ impl Shares {
             None => self.unknown += 1,
         }
     }
+}
+
+/// What of a service's place in its window is kept; distances are metres.
+#[derive(Serialize)]
+struct Numbers<'a> {
+    rule: &'a str,
+    rule_version: i64,
+    grade: &'static str,
+    since: NaiveDate,
+    metres: i64,
+    hours: f64,
+    metres_window: Option<[i64; 2]>,
+    hours_window: Option<[f64; 2]>,
+    days_window: Option<[i64; 2]>,
 }
 
 /// Where a service was done, counted from the one before it in the same car, or from a new car's start.
@@ -95,8 +120,55 @@ fn history(car: &WatchedCar, today: NaiveDate) -> Option<(History, usize)> {
 }
 
 impl App {
-    /// Where in their windows fan services were done, by depot and month. The window is the one of hard duty as the rule
-    /// stands now, by distance and days.
+    /// Where in its window a fan service is that was done so: by the rule, the grade and the duty hours as they stand, with the
+    /// car at its odometer. `None` where no rule is there.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or a row cannot be read.
+    pub async fn judge_service(
+        &self,
+        mut logs: CarLogs,
+        done: &Completion,
+        odometer: Metres,
+    ) -> Result<Option<Judged>, StoreError> {
+        let rules = self.store.rules("", None, ALL_RULES).await?;
+        let Some(rule) = rule_for(&rules, Kind::FanService, &logs) else { return Ok(None) };
+        let usual = self.store.usual(logs.depot_id).await?;
+        logs.readings.push(Reading { at: done.at, odometer, source: SOURCE_SERVICE, ruling: None });
+        let found = assess(&logs, &rule.rule, usual, &self.fits.get(), None, done.at, &self.settings);
+        let numbers = found.interval.as_ref().map(|Interval { position, windows, .. }| Numbers {
+            rule: &rule.code,
+            rule_version: rule.version,
+            grade: found.grading.grade.as_str(),
+            since: position.service_on,
+            metres: position.metres_since.0,
+            hours: position.hours_since,
+            metres_window: windows.distance.map(|window| [window.early.0, window.late.0]),
+            hours_window: windows.hours.map(|window| [window.early.0, window.late.0]),
+            days_window: windows.days.map(|window| [window.early, window.late]),
+        });
+        let numbers = serde_json::to_string(&numbers).unwrap_or_default();
+        Ok(Some(Judged { place: found.band().as_str(), numbers }))
+    }
+
+    /// Cars that are off the road today, by the calendar of each car's depot.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or a row cannot be read.
+    pub async fn cars_away_today(
+        &self,
+        depot: Option<&str>,
+        key_depots_of: Option<i64>,
+    ) -> Result<Vec<AwayRecord>, StoreError> {
+        let (now, day) = (self.now(), TimeDelta::days(1));
+        let anywhere = (now - day).date_naive()..=(now + day).date_naive();
+        let mut away = self.store.cars_away(anywhere, depot, key_depots_of).await?;
+        away.retain(|car| car.time.covers(local_day(now, car.zone)));
+        Ok(away)
+    }
+
+    /// Where in their windows fan services were done, by depot and month, as it was found when the order was completed. A
+    /// service that was only logged is held against the window of hard duty as the rule stands now, by distance and days.
     ///
     /// # Errors
     /// [`StoreError`] when the database fails or a row cannot be read.
@@ -112,8 +184,14 @@ impl App {
             let day = local_day(done.at, done.zone);
             let month = day.with_day(1).unwrap_or(day);
             let rule = rule_of(&rules, Kind::FanService, &done.depot, done.model.as_deref());
-            let found = rule.zip(interval(before, done));
-            let place = found.and_then(|(rule, (metres, days))| place(&rule.rule.hard, metres, days));
+            let by_rule = || {
+                let (rule, (metres, days)) = rule.zip(interval(before, done))?;
+                place(&rule.rule.hard, metres, days)
+            };
+            let place = done.place.as_deref().map_or_else(by_rule, Place::parse);
+            if !done.shown {
+                continue;
+            }
             shares.entry((done.depot.clone(), month)).or_default().count(place);
         }
         Ok(shares)

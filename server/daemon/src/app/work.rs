@@ -3,14 +3,15 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use ventmile_model::fleet::{CodeLog, CodeState, Outcome, Plan, Trips, local_day};
+use ventmile_model::fleet::{Outcome, Plan, local_day};
 use ventmile_model::work::{
-    Entry, GearRules, ISOLATION_FAULT, Item, Job, Missing, Override, Passed, Procedure, ResidualLimit, Settings, Shop,
-    Technician, clashes,
+    Entry, Gear, GearRules, Item, Job, Missing, Override, Passed, Procedure, ResidualLimit, Settings, Shop, Technician,
+    clashes, gear_at_hand,
 };
 
 use super::App;
 use super::orders::refused;
+use super::stops::isolation_stands;
 use crate::config::{self, Records};
 use crate::store::{
     Actor, Answer, Conflict, Desk, EntryRecord, Fault, IfMatch, OrderFile, OrderRecord, ProcedureText, StoreError,
@@ -67,7 +68,7 @@ pub struct Bench<'a> {
     overrides: Vec<Override>,
     settings: Settings,
     counts_from: Option<DateTime<Utc>>,
-    /// Whether a confirmed isolation fault of the car stands.
+    /// Whether an isolation fault of the car stands, or may.
     pub isolation_fault: bool,
 }
 
@@ -77,8 +78,6 @@ impl<'a> Bench<'a> {
     #[must_use]
     pub fn of(work: &config::Work, order: &OrderRecord, file: &'a OrderFile, now: DateTime<Utc>) -> Option<Self> {
         let counts = |at: DateTime<Utc>| order.reopened_at.is_none_or(|from| from <= at);
-        let none = BTreeMap::new();
-        let log = CodeLog::fold(&file.isolation_codes, Trips { by_day: &none, zone: order.zone }, now);
         Some(Self {
             file,
             procedure: file.procedure.as_ref()?,
@@ -93,7 +92,7 @@ impl<'a> Bench<'a> {
                 ..Settings::for_zone(order.zone)
             },
             counts_from: order.order.counts_from,
-            isolation_fault: isolated(&log),
+            isolation_fault: isolation_stands(order, now),
         })
     }
 
@@ -149,22 +148,25 @@ impl<'a> Bench<'a> {
     }
 }
 
-/// Whether an isolation fault is confirmed, by any of its failure types.
-fn isolated(log: &CodeLog) -> bool {
-    let fault = ventmile_model::fleet::Code::parse(ISOLATION_FAULT);
-    fault.is_ok_and(|code| log.state(code) == CodeState::Confirmed)
-}
-
-/// Whether the order may be given to a technician today; one without a procedure needs the depot and the hours alone.
+/// Whether the order may be given to a technician today, with a piece in date at the depot of all the gear it needs; one
+/// without a procedure needs the depot and the hours alone.
 pub(super) fn fits(
     order: &OrderRecord,
     procedure: Option<&Procedure>,
     technician: &Technician,
+    gear: &[Gear],
+    work: &config::Work,
     now: DateTime<Utc>,
 ) -> bool {
     let today = local_day(now, order.zone);
+    if isolation_stands(order, now) && technician.holds(&work.isolation_certificate, today).is_err() {
+        return false;
+    }
     match procedure {
-        Some(procedure) => technician.fit_for_order(procedure, &order.depot, today).is_ok(),
+        Some(procedure) => {
+            technician.fit_for_order(procedure, &order.depot, today).is_ok()
+                && gear_at_hand(procedure, gear, &order.depot, today, &gear_rules(work))
+        }
         None => technician.depot == order.depot && technician.works(today).is_ok(),
     }
 }
@@ -190,6 +192,8 @@ pub(super) fn check_plan(
         gear: &file.gear,
         rules: &gear_rules(work),
         booked: &desk.booked,
+        parts: &desk.parts,
+        certificate: isolation_stands(order, now).then_some(work.isolation_certificate.as_str()),
     };
     let fault =
         |it: ventmile_model::work::Clash| Fault { pointer: it.pointer, item: Some(it.with.to_string()), says: it.says };

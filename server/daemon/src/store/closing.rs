@@ -33,6 +33,17 @@ pub struct Closing {
     pub cost: Option<i64>,
     /// Parts taken from the depot's stock: number and quantity.
     pub parts: Vec<(String, i64)>,
+    /// Where in its window the service was done.
+    pub judged: Option<Judged>,
+}
+
+/// Where in its window a fan service was done, by rule, grade and hours as they stood then.
+#[derive(Clone, Debug)]
+pub struct Judged {
+    /// `before`, `inside`, `past` or `unknown`.
+    pub place: &'static str,
+    /// Window and position, as JSON.
+    pub numbers: String,
 }
 
 /// The pack that a replacement puts in and the one it takes out.
@@ -65,14 +76,14 @@ const OPEN: &str =
     ON CONFLICT (vehicle_id, at_us, serial) DO UPDATE SET pack_type = excluded.pack_type, metres = excluded.metres,
         opened_by = excluded.opened_by, voided_us = NULL, revision = pack_lives.revision + 1";
 const TERMS: &str = "SELECT core_days, core_credit, warranty_months, warranty_metres FROM parts
-    WHERE depot_id = $1 AND pack_type = $2 ORDER BY id LIMIT 1";
+    WHERE depot_id = $1 AND pack_type = $2 ORDER BY retired_day IS NOT NULL, id LIMIT 1";
 const ADD_CORE: &str = "INSERT INTO cores (work_order_id, vehicle_id, depot_id, serial, core_type, bought_type, intact,
         packed, removed_day, removed_metres, fitted_day, fitted_metres, warranty_months, warranty_metres, return_by_day,
         credit_expected, version, created_us, changed_us)
     VALUES ($1, $2, $3, $4, $5, $6, $7, 0, $8, $9, $10, $11, $12, $13, $14, $15, 1, $16, $16)";
 const TAKE: &str = "UPDATE parts SET stock = stock - $3, changed_us = $4, version = version + 1
-    WHERE depot_id = $1 AND number = $2 AND stock >= $3";
-const STOCK: &str = "SELECT stock FROM parts WHERE depot_id = $1 AND number = $2";
+    WHERE depot_id = $1 AND number = $2 AND stock >= $3 AND (retired_day IS NULL OR $3 < 0)";
+const STOCK: &str = "SELECT stock, retired_day IS NOT NULL FROM parts WHERE depot_id = $1 AND number = $2";
 const SPENT: &str = "UPDATE work_orders SET labour_minutes = $2, cost = $3, parts_used = $4 WHERE id = $1";
 const USED: &str = "SELECT parts_used FROM work_orders WHERE id = $1";
 const REOPEN_LIFE: &str = "UPDATE pack_lives SET removed_us = NULL, removed_metres = NULL, removed_because = NULL,
@@ -158,10 +169,11 @@ impl Tx {
             if taken == 1 {
                 continue;
             }
-            let stock: Option<i64> = within!(self, c => sqlx::query_scalar(STOCK)
+            let stock: Option<(i64, bool)> = within!(self, c => sqlx::query_as(STOCK)
                 .bind(order.depot_id).bind(number).fetch_optional(c).await)?;
             let reason = match stock {
-                Some(stock) => format!("{} has {stock} of {number:?} in stock, not {quantity}", order.depot),
+                Some((_, true)) => format!("{} keeps {number:?} no more: it is retired", order.depot),
+                Some((stock, _)) => format!("{} has {stock} of {number:?} in stock, not {quantity}", order.depot),
                 None => format!("{} keeps no part {number:?}: add it first", order.depot),
             };
             return Err(field("parts", reason).into());

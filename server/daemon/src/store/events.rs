@@ -258,7 +258,7 @@ impl Tx {
             return Ok(Some(standing.id));
         }
         let reason = format!("{BREAKDOWN}: {}", new.told);
-        let off = NewOffRoad { from, to: None, reason, safety_hold: false, release_by: Vec::new() };
+        let off = NewOffRoad { from, to: None, reason, safety_hold: false, release_by: Vec::new(), stop_code: None };
         self.take_off_road(car, &off, writing).await.map(Some)
     }
 }

@@ -4,14 +4,10 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, NaiveDate, NaiveTime, Timelike, Utc};
 use serde_json::{Value as Json, json};
-use ventmile_model::fleet::{Depot, Plan, TroubleCode, local_day};
-use ventmile_model::work::{
-    Booked, Entry, Gear, ISOLATION_FAULT, Item, Override, Passed, Procedure, Technician, Value,
-};
+use ventmile_model::fleet::{Depot, Plan, local_day};
+use ventmile_model::work::{Booked, Entry, Gear, Item, Override, Passed, Procedure, Supply, Technician, Value};
 
-use super::gear::GearFilter;
 use super::journal;
-use super::pack_rows::CodeColumns;
 use super::values::{date, instant, known, micros, of_json};
 use super::{
     Answer, Conflict, IfMatch, OffRoadRecord, OrderRecord, Result, Store, StoreError, Tx, Writing, one_changed,
@@ -42,8 +38,6 @@ pub struct OrderFile {
     pub technicians: Vec<Technician>,
     /// The gear the caller may see.
     pub gear: Vec<Gear>,
-    /// Isolation faults of the car that were ever reported.
-    pub isolation_codes: Vec<TroubleCode>,
 }
 
 /// What a plan is held against beside that.
@@ -57,6 +51,8 @@ pub struct Desk {
     pub spared: Vec<(NaiveDate, NaiveDate)>,
     /// The car's times off the road.
     pub off_road: Vec<OffRoadRecord>,
+    /// The parts that the order takes.
+    pub parts: Vec<Supply>,
 }
 
 /// What an act looks at beside the order.
@@ -72,21 +68,19 @@ pub enum Look {
 
 type EntryRow = (i64, i64, i64, String, String, String, String, i64, i64);
 type OverrideRow = (String, String, String, i64);
-type PlanRow = (i64, String, String, i64, Option<i64>);
+type PlanRow = (i64, String, String, String, i64, Option<i64>);
 
 const ENTRIES: &str = "SELECT step, at_us, done_us, done_by, with_others, records, gear, late, stops FROM work_entries
     WHERE work_order_id = $1 ORDER BY id";
 const OVERRIDES: &str =
     "SELECT item, decided_by, reason, at_us FROM work_overrides WHERE work_order_id = $1 ORDER BY id";
-const ISOLATION: &str = "SELECT at_us, code, state FROM trouble_codes
-    WHERE vehicle_id = $1 AND voided_us IS NULL AND (code = $2 OR code LIKE $2 || '-%')";
 const ADD_ENTRY: &str = "INSERT INTO work_entries
         (work_order_id, step, at_us, done_us, done_by, with_others, records, gear, late, stops)
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)";
 const ADD_OVERRIDE: &str = "INSERT INTO work_overrides (work_order_id, item, decided_by, reason, at_us)
     VALUES ($1, $2, $3, $4, $5)";
 const TOUCH: &str = "UPDATE work_orders SET changed_us = $2, version = version + 1 WHERE id = $1 AND version = $3";
-const BOOKED: &str = "SELECT w.id, v.unit, w.plan, w.plan_day, w.procedure_id
+const BOOKED: &str = "SELECT w.id, v.unit, w.plan, w.plan_gear, w.plan_day, w.procedure_id
     FROM work_orders w JOIN vehicles v ON v.id = w.vehicle_id
     WHERE w.depot_id = $1 AND w.plan_day IS NOT NULL AND w.id <> $2 AND w.status IN ('needs-action', 'in-process')
     ORDER BY w.plan_day, w.id";
@@ -99,7 +93,7 @@ pub(super) fn stored_plan(plan: &Plan) -> Json {
 }
 
 /// The plan of a day and its column.
-pub(super) fn plan_of(day: i64, text: &str) -> Result<Plan> {
+pub(super) fn plan_of(day: i64, text: &str, gear: &str) -> Result<Plan> {
     let (start, minutes, bay, technicians): (u32, u32, u32, Vec<String>) = of_json("work_orders.plan", text)?;
     let time = NaiveTime::from_num_seconds_from_midnight_opt(start.saturating_mul(60), 0);
     Ok(Plan {
@@ -108,6 +102,7 @@ pub(super) fn plan_of(day: i64, text: &str) -> Result<Plan> {
         minutes,
         bay,
         technicians,
+        gear: of_json("work_orders.plan_gear", gear)?,
     })
 }
 
@@ -155,16 +150,12 @@ impl Tx {
         let entries: Vec<EntryRow> = within!(self, c => sqlx::query_as(ENTRIES).bind(order.id).fetch_all(c).await)?;
         let overrides: Vec<OverrideRow> =
             within!(self, c => sqlx::query_as(OVERRIDES).bind(order.id).fetch_all(c).await)?;
-        let codes: Vec<CodeColumns> = within!(self, c => sqlx::query_as(ISOLATION)
-            .bind(order.vehicle_id).bind(ISOLATION_FAULT).fetch_all(c).await)?;
-        let all = GearFilter { key_depots_of: writing.actor.key_depots_of(), limit: i64::MAX, ..GearFilter::default() };
         Ok(OrderFile {
             procedure,
             entries: entries.into_iter().map(entry).collect::<Result<_>>()?,
             overrides: overrides.into_iter().map(given).collect::<Result<_>>()?,
             technicians: self.technicians(writing).await?,
-            gear: self.gear(&all).await?.into_iter().map(|record| record.gear).collect(),
-            isolation_codes: codes.into_iter().map(TroubleCode::try_from).collect::<Result<_>>()?,
+            gear: self.all_gear(writing).await?,
         })
     }
 
@@ -177,7 +168,7 @@ impl Tx {
             within!(self, c => sqlx::query_as(BOOKED).bind(order.depot_id).bind(order.id).fetch_all(c).await)?;
         let mut high_voltage: BTreeMap<i64, bool> = BTreeMap::new();
         let mut booked = Vec::new();
-        for (id, car, plan, day, procedure) in rows {
+        for (id, car, plan, gear, day, procedure) in rows {
             let touches = match procedure {
                 None => false,
                 Some(procedure) => match high_voltage.get(&procedure) {
@@ -188,11 +179,13 @@ impl Tx {
                     }
                 },
             };
-            booked.push(Booked { order: order_number(id), car, plan: plan_of(day, &plan)?, high_voltage: touches });
+            let plan = plan_of(day, &plan, &gear)?;
+            booked.push(Booked { order: order_number(id), car, plan, high_voltage: touches });
         }
         let spared = self.spared(order.vehicle_id, local_day(writing.now, order.zone)).await?;
         let off_road = self.off_road_of(order.vehicle_id).await?;
-        Ok(Desk { depot, booked, spared, off_road })
+        let parts = self.supplies(order).await?;
+        Ok(Desk { depot, booked, spared, off_road, parts })
     }
 
     /// A new version of an order to which something was added.
@@ -267,6 +260,7 @@ impl Store {
             .bind(&entry.by).bind(json!(entry.with).to_string()).bind(records.to_string())
             .bind(json!(entry.gear).to_string()).bind(i64::from(passed.late)).bind(i64::from(passed.stops))
             .execute(c).await.map(drop))?;
+        tx.isolation_measured(&order, entry).await?;
         let after = json!({
             "step": entry.step, "done_at": entry.done_at, "by": entry.by, "with": entry.with, "records": records,
             "gear": entry.gear, "late": passed.late, "stops": passed.stops,

@@ -625,6 +625,9 @@ impl Store {
             tx.forget_pack_outlook(*vehicle_id).await?;
             within!(&mut tx, c => sqlx::query(FORGET).bind(vehicle_id).execute(c).await.map(drop))?;
         }
+        for packs in packs.iter().filter(|packs| still.contains(&packs.vehicle_id)) {
+            tx.hold_for(packs.vehicle_id, packs.stops.as_deref().unwrap_or_default(), now).await?;
+        }
         tx.commit().await
     }
 

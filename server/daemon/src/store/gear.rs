@@ -9,6 +9,7 @@ use ventmile_model::fleet::parse_zone;
 use ventmile_model::work::{Gear, GearType, GloveClass, Rating, Test};
 
 use super::journal::Entry;
+use super::retired::retired_view;
 use super::values::{date, day_number, known, micros, of_json};
 use super::{Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, within};
 
@@ -25,6 +26,8 @@ pub struct GearRecord {
     pub zone: Tz,
     /// The piece.
     pub gear: Gear,
+    /// Why it is used no more.
+    pub retired_reason: Option<String>,
 }
 
 /// Which gear a list shows.
@@ -34,6 +37,8 @@ pub struct GearFilter {
     pub after: String,
     /// Only this piece.
     pub id: Option<String>,
+    /// Whether pieces that are used no more are shown too.
+    pub with_retired: bool,
     /// Only of this depot.
     pub depot: Option<String>,
     /// Only of this key's depots.
@@ -73,7 +78,7 @@ impl What {
     }
 }
 
-type Row = (i64, i64, String, i64, String, String, String, Option<i64>);
+type Row = (i64, i64, String, i64, String, String, String, Option<i64>, Option<i64>, Option<String>);
 type TestRow = (i64, i64, String, i64);
 
 macro_rules! chosen {
@@ -84,37 +89,48 @@ macro_rules! chosen {
             WHERE g.code > $1 AND (CAST($2 AS TEXT) IS NULL OR g.code = $2) AND (CAST($3 AS TEXT) IS NULL OR d.code = $3)
                 AND (CAST($4 AS BIGINT) IS NULL
                     OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $4 AND key_depots.depot_id = g.depot_id))
+                AND ($6 = 1 OR g.retired_day IS NULL)
             ORDER BY g.code LIMIT $5",
             $tail
         )
     };
 }
 
-const LIST: &str = chosen!("SELECT g.id, g.version, g.code, g.depot_id, d.code, d.zone, g.what, g.issued_day", "");
+const LIST: &str = chosen!(
+    "SELECT g.id, g.version, g.code, g.depot_id, d.code, d.zone, g.what, g.issued_day, g.retired_day, g.retired_reason",
+    ""
+);
 const TESTS: &str = chosen!(
     "SELECT t.gear_id, t.on_day, t.tested_by, t.passed FROM gear_tests t WHERE t.gear_id IN (SELECT g.id",
     ") ORDER BY t.id"
 );
 const ADD: &str = "INSERT INTO gear (code, depot_id, what, version, created_us, changed_us)
     VALUES ($1, $2, $3, 1, $4, $4) RETURNING id";
-const CHANGE: &str = "UPDATE gear SET depot_id = $2, what = $3, issued_day = $4, version = version + 1, changed_us = $5
+const CHANGE: &str =
+    "UPDATE gear SET depot_id = $2, what = $3, issued_day = $4, version = version + 1, changed_us = $5,
+        retired_day = $7, retired_reason = $8
     WHERE id = $1 AND version = $6";
 const ADD_TEST: &str = "INSERT INTO gear_tests (gear_id, on_day, tested_by, passed, received_us)
     VALUES ($1, $2, $3, $4, $5)";
 
-fn record((number, version, id, depot_id, depot, zone, what, issued): Row, tests: Vec<Test>) -> Result<GearRecord> {
+fn record(row: Row, tests: Vec<Test>) -> Result<GearRecord> {
+    let (number, version, id, depot_id, depot, zone, what, issued, retired, retired_reason) = row;
     let what: What = of_json("gear.what", &what)?;
     let issued_on = issued.map(|day| date("gear.issued_day", day)).transpose()?;
     let zone = known("depots.zone", &zone, parse_zone(&zone))?;
-    let gear = Gear { id, depot, what: what.gear_type()?, tests, issued_on };
-    Ok(GearRecord { number, version, depot_id, zone, gear })
+    let retired_on = retired.map(|day| date("gear.retired_day", day)).transpose()?;
+    let gear = Gear { id, depot, what: what.gear_type()?, tests, issued_on, retired_on };
+    Ok(GearRecord { number, version, depot_id, zone, gear, retired_reason })
 }
 
-fn journal_view(gear: &Gear) -> Value {
+fn journal_view(record: &GearRecord) -> Value {
+    let gear = &record.gear;
+    let retired = gear.retired_on.zip(record.retired_reason.clone());
     let last = gear.tests.last();
     json!({
         "id": gear.id, "depot": gear.depot, "what": What::of(&gear.what), "issued_on": gear.issued_on,
         "tests": gear.tests.len(),
+        "retired": retired_view(retired.as_ref()),
         "last_test": last.map(|test| json!({"on": test.on, "by": test.by, "passed": test.passed})),
     })
 }
@@ -130,6 +146,7 @@ impl Tx {
                     .bind(&filter.depot)
                     .bind(filter.key_depots_of)
                     .bind(filter.limit)
+                    .bind(i64::from(filter.with_retired))
                     .fetch_all($c)
                     .await
             };
@@ -149,9 +166,21 @@ impl Tx {
             .collect()
     }
 
+    /// All gear the caller may see.
+    pub(super) async fn all_gear(&mut self, writing: &Writing) -> Result<Vec<Gear>> {
+        let all = GearFilter {
+            key_depots_of: writing.actor.key_depots_of(),
+            limit: i64::MAX,
+            with_retired: true,
+            ..GearFilter::default()
+        };
+        Ok(self.gear(&all).await?.into_iter().map(|record| record.gear).collect())
+    }
+
     async fn piece(&mut self, id: &str, writing: &Writing) -> Result<GearRecord> {
         let filter = GearFilter {
             id: Some(id.to_owned()),
+            with_retired: true,
             key_depots_of: writing.actor.key_depots_of(),
             limit: 1,
             ..GearFilter::default()
@@ -164,25 +193,26 @@ impl Tx {
         &mut self,
         action: &'static str,
         old: &GearRecord,
-        gear: Gear,
+        new: GearRecord,
         writing: &Writing,
     ) -> Result<GearRecord> {
+        let gear = &new.gear;
         let depot_id =
             if gear.depot == old.gear.depot { old.depot_id } else { self.named_depot(&gear.depot, writing).await?.id };
         let changed = within!(self, c => sqlx::query(CHANGE)
             .bind(old.number).bind(depot_id).bind(json!(What::of(&gear.what)).to_string())
             .bind(gear.issued_on.map(day_number)).bind(micros(writing.now)).bind(old.version)
-            .execute(c).await.map(|done| done.rows_affected()))?;
+            .bind(gear.retired_on.map(day_number)).bind(&new.retired_reason).execute(c).await.map(|done| done.rows_affected()))?;
         one_changed(changed, old.version)?;
-        self.journal_gear(action, Some(&old.gear), &gear, depot_id, writing).await?;
-        Ok(GearRecord { version: old.version + 1, depot_id, gear, ..old.clone() })
+        self.journal_gear(action, Some(old), &new, depot_id, writing).await?;
+        Ok(GearRecord { version: old.version + 1, depot_id, ..new })
     }
 
     async fn journal_gear(
         &mut self,
         action: &'static str,
-        before: Option<&Gear>,
-        after: &Gear,
+        before: Option<&GearRecord>,
+        after: &GearRecord,
         depot_id: i64,
         writing: &Writing,
     ) -> Result<()> {
@@ -190,7 +220,7 @@ impl Tx {
             at: writing.now,
             actor: &writing.actor.name,
             action,
-            subject: format!("gear {}", after.id),
+            subject: format!("gear {}", after.gear.id),
             depot_id: Some(depot_id),
             before: before.map(journal_view),
             after: Some(journal_view(after)),
@@ -230,8 +260,8 @@ impl Store {
             let name = gear.id.clone();
             StoreError::or_exists(error, || Conflict::Exists { what: "gear", name })
         })?;
-        tx.journal_gear("gear add", None, &gear, depot_id, writing).await?;
         let record = tx.piece(&gear.id, writing).await?;
+        tx.journal_gear("gear add", None, &record, depot_id, writing).await?;
         tx.finish(writing, answer(&record)).await
     }
 
@@ -246,7 +276,7 @@ impl Store {
         id: &str,
         if_match: IfMatch,
         writing: &Writing,
-        change: impl FnOnce(&GearRecord) -> Result<Gear, Conflict>,
+        change: impl FnOnce(&mut GearRecord) -> Result<(), Conflict>,
         answer: impl FnOnce(&GearRecord) -> Answer,
     ) -> Result<Answer> {
         let mut tx = self.begin().await?;
@@ -254,14 +284,15 @@ impl Store {
             return Ok(before);
         }
         let old = tx.piece(id, writing).await?;
-        let gear = change(&old)?;
+        let mut new = old.clone();
+        change(&mut new)?;
         if_match.check(old.version)?;
-        for test in gear.tests.iter().skip(old.gear.tests.len()) {
+        for test in new.gear.tests.iter().skip(old.gear.tests.len()) {
             within!(&mut tx, c => sqlx::query(ADD_TEST)
                 .bind(old.number).bind(day_number(test.on)).bind(&test.by).bind(i64::from(test.passed))
                 .bind(micros(writing.now)).execute(c).await.map(drop))?;
         }
-        let record = tx.save_gear(action, &old, gear, writing).await?;
+        let record = tx.save_gear(action, &old, new, writing).await?;
         tx.finish(writing, answer(&record)).await
     }
 }

@@ -27,6 +27,7 @@ const STEPS: &[Step] = &[
     step!(7, "plans", "0007_plans.sql"),
     step!(8, "outbox", "0008_outbox.sql"),
     step!(9, "rights", "0009_rights.sql"),
+    step!(10, "shop", "0010_shop.sql"),
     step!(11, "board", "0011_board.sql"),
 ];
 

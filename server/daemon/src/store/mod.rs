@@ -15,6 +15,7 @@ mod forecasts;
 mod gauges;
 mod gear;
 mod hindsight;
+mod holds;
 mod idempotency;
 mod journal;
 mod keep;
@@ -30,6 +31,7 @@ mod parts;
 mod plans;
 mod procedures;
 mod reports;
+mod retired;
 mod rows;
 mod rules;
 mod sessions;
@@ -51,7 +53,7 @@ use sqlx::sqlite::{SqliteConnectOptions, SqliteError, SqliteJournalMode, SqliteP
 use sqlx::{Connection, PgPool, Postgres, Sqlite, SqlitePool, Transaction};
 
 pub use calendars::{CalendarRecord, NewCalendar};
-pub use closing::Closing;
+pub use closing::{Closing, Judged};
 pub use deliveries::{DeliveryCounts, DeliveryFilter, DeliveryRecord, DeliveryState, Outgoing, Sent};
 pub use depots::{DepotChange, DepotRecord};
 pub use event_types::EventType;
@@ -62,13 +64,14 @@ pub use forecasts::{CarLogs, ForecastRow, ListFilter, ListPosition, ListRow, Rec
 pub use gauges::{Connections, ForecastAge, OpenOrders, StaleCars};
 pub use gear::{GearFilter, GearRecord};
 pub use hindsight::{DailyMetres, HindsightFilter, PastForecast};
+pub use holds::{HoldFile, StopCall};
 pub use idempotency::{Answer, Once};
 pub use journal::{JournalCheck, JournalLine};
 pub use keep::Swept;
 pub use keys::{KeyRecord, NewKey};
 pub use logs::{DutyRow, LogRows, OdometerRow, Refused, SeatRow, SentRow, ServiceRow, Tally};
 pub use migrations::file_names as migration_files;
-pub use off_road::{AwayRecord, NewOffRoad, OffRoadRecord};
+pub use off_road::{AwayRecord, NewOffRoad, OffRoadRecord, Return};
 pub use orders::{
     Doing, Joined, NewOrder, NextOrder, OrderFilter, OrderRecord, ProcedureName, RaisedOrder, order_number,
 };
@@ -79,6 +82,7 @@ pub use parts::{CoreChange, CoreFilter, CoreRecord, NewPart, PartFilter, PartNee
 pub use plans::{CarPlan, NewPlan, PlanRecord, Planned};
 pub use procedures::{NeedsText, ProcedureRecord, ProcedureText, RecordText, StepText};
 pub use reports::{DoneService, ReportFilter, WatchedCar};
+pub use retired::Retired;
 pub use rows::{DutyRecord, LogFilter, OdometerRecord, RowName, SeatRecord, ServiceRecord};
 pub use rules::{RuleChange, RuleRecord};
 pub use technicians::{TechnicianChange, TechnicianRecord};

@@ -1,11 +1,15 @@
 //! Days on which a car does no duty, and safety holds.
 
-use chrono::{Days, NaiveDate};
+use std::ops::RangeInclusive;
+
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use chrono_tz::Tz;
 use serde_json::json;
+use ventmile_model::fleet::parse_zone;
 
 use super::journal::Entry;
-use super::values::{date, day_number, micros};
-use super::{Answer, Conflict, EventType, Result, Store, Tx, VehicleRecord, Writing, read, within};
+use super::values::{date, day_number, instant, known, micros};
+use super::{Answer, Conflict, EventType, HoldFile, Result, Store, Tx, VehicleRecord, Writing, read, within};
 
 /// A car taken off the road.
 #[derive(Clone, Debug)]
@@ -20,6 +24,8 @@ pub struct NewOffRoad {
     pub safety_hold: bool,
     /// Names of the keys that may release a safety hold.
     pub release_by: Vec<String>,
+    /// The code on which the car was stopped by itself, without its failure type.
+    pub stop_code: Option<String>,
 }
 
 /// A stored time off the road.
@@ -31,6 +37,8 @@ pub struct OffRoadRecord {
     pub off_road: NewOffRoad,
     /// Whether it was ended by a return to service.
     pub released: bool,
+    /// Since when the car is known to be sound again, where a code took it off the road.
+    pub sound_at: Option<DateTime<Utc>>,
 }
 
 impl OffRoadRecord {
@@ -42,6 +50,17 @@ impl OffRoadRecord {
     }
 }
 
+/// How a car comes back.
+#[derive(Clone, Copy, Debug)]
+pub struct Return<'a> {
+    /// First day back.
+    pub on: NaiveDate,
+    /// What else is noted.
+    pub note: Option<&'a str>,
+    /// Whether the key may release every safety hold.
+    pub may_release_all: bool,
+}
+
 /// A car that is off the road.
 #[derive(Clone, Debug)]
 pub struct AwayRecord {
@@ -49,6 +68,8 @@ pub struct AwayRecord {
     pub unit: String,
     /// Its depot.
     pub depot: String,
+    /// That depot's zone.
+    pub zone: Tz,
     /// Since when, until when and why.
     pub time: OffRoadRecord,
 }
@@ -57,33 +78,39 @@ pub struct AwayRecord {
 struct AwayRow {
     unit: String,
     depot: String,
+    zone: String,
     id: i64,
     from_day: i64,
     to_day: Option<i64>,
     reason: String,
     safety_hold: i64,
     release_by: String,
+    stop_code: Option<String>,
+    sound_us: Option<i64>,
 }
 
-type Row = (i64, i64, Option<i64>, String, i64, String, Option<i64>);
+type Row = (i64, i64, Option<i64>, String, i64, String, Option<i64>, Option<String>, Option<i64>);
 
-const ADD: &str = "INSERT INTO off_road (vehicle_id, from_day, to_day, reason, safety_hold, release_by, created_us)
-    VALUES ($1, $2, $3, $4, $5, $6, $7) RETURNING id";
-const LIST: &str = "SELECT id, from_day, to_day, reason, safety_hold, release_by, released_us FROM off_road
-    WHERE vehicle_id = $1 ORDER BY from_day, id";
-const STANDING: &str = "SELECT id, from_day, to_day, reason, safety_hold, release_by, released_us FROM off_road
-    WHERE vehicle_id = $1 AND released_us IS NULL AND from_day <= $2
+const ADD: &str = "INSERT INTO off_road (vehicle_id, from_day, to_day, reason, safety_hold, release_by, created_us,
+        stop_code)
+    VALUES ($1, $2, $3, $4, $5, $6, $7, $8) RETURNING id";
+const LIST: &str = "SELECT id, from_day, to_day, reason, safety_hold, release_by, released_us, stop_code, sound_us
+    FROM off_road WHERE vehicle_id = $1 ORDER BY from_day, id";
+const STANDING: &str = "SELECT id, from_day, to_day, reason, safety_hold, release_by, released_us, stop_code, sound_us
+    FROM off_road WHERE vehicle_id = $1 AND released_us IS NULL AND from_day <= $2
         AND (to_day IS NULL OR to_day >= $2 OR safety_hold = 1) ORDER BY id";
-const AWAY: &str = "SELECT v.unit, d.code AS depot, o.id, o.from_day, o.to_day, o.reason, o.safety_hold, o.release_by
+const AWAY: &str =
+    "SELECT v.unit, d.code AS depot, d.zone, o.id, o.from_day, o.to_day, o.reason, o.safety_hold, o.release_by,
+        o.stop_code, o.sound_us
     FROM off_road o JOIN vehicles v ON v.id = o.vehicle_id JOIN depots d ON d.id = v.depot_id
-    WHERE o.released_us IS NULL AND v.retired_day IS NULL AND o.from_day <= $1
+    WHERE o.released_us IS NULL AND v.retired_day IS NULL AND o.from_day <= $4
         AND (o.to_day IS NULL OR o.to_day >= $1 OR o.safety_hold = 1) AND (CAST($2 AS TEXT) IS NULL OR d.code = $2)
         AND (CAST($3 AS BIGINT) IS NULL
             OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $3 AND key_depots.depot_id = v.depot_id))
     ORDER BY v.unit, o.id";
 const END: &str = "UPDATE off_road SET to_day = $2, released_us = $3 WHERE id = $1 AND released_us IS NULL";
 
-fn record((id, from, to, reason, hold, release_by, released): Row) -> Result<OffRoadRecord> {
+fn record((id, from, to, reason, hold, release_by, released, stop_code, sound): Row) -> Result<OffRoadRecord> {
     Ok(OffRoadRecord {
         id,
         off_road: NewOffRoad {
@@ -92,8 +119,10 @@ fn record((id, from, to, reason, hold, release_by, released): Row) -> Result<Off
             reason,
             safety_hold: hold != 0,
             release_by: release_by.split(',').filter(|name| !name.is_empty()).map(str::to_owned).collect(),
+            stop_code,
         },
         released: released.is_some(),
+        sound_at: sound.map(|at| instant("off_road.sound_us", at)).transpose()?,
     })
 }
 
@@ -108,7 +137,7 @@ impl Tx {
         let id: i64 = within!(self, c => sqlx::query_scalar(ADD)
             .bind(car.id).bind(day_number(new.from)).bind(new.to.map(day_number)).bind(&new.reason)
             .bind(i64::from(new.safety_hold)).bind(new.release_by.join(",")).bind(micros(writing.now))
-            .fetch_one(c).await)?;
+            .bind(&new.stop_code).fetch_one(c).await)?;
         self.mark_stale(car.id, micros(writing.now)).await?;
         self.journal(Entry {
             at: writing.now,
@@ -119,7 +148,7 @@ impl Tx {
             before: None,
             after: Some(json!({
                 "from": new.from, "to": new.to, "reason": new.reason, "safety_hold": new.safety_hold,
-                "release_by": new.release_by,
+                "release_by": new.release_by, "stop_code": new.stop_code,
             })),
         })
         .await?;
@@ -153,21 +182,23 @@ impl Store {
         self.begin_read().await?.off_road_of(vehicle_id).await
     }
 
-    /// Cars off the road on a day, by unit number.
+    /// Cars off the road on any of these days, by unit number.
     ///
     /// # Errors
     /// [`super::StoreError`] when the database fails or a row cannot be read.
     pub async fn cars_away(
         &self,
-        on: NaiveDate,
+        days: RangeInclusive<NaiveDate>,
         depot: Option<&str>,
         key_depots_of: Option<i64>,
     ) -> Result<Vec<AwayRecord>> {
         let rows: Vec<AwayRow> = read!(self, pool => sqlx::query_as(AWAY)
-            .bind(day_number(on)).bind(depot).bind(key_depots_of).fetch_all(pool).await)?;
+            .bind(day_number(*days.start())).bind(depot).bind(key_depots_of).bind(day_number(*days.end())).fetch_all(pool).await)?;
         let away = |row: AwayRow| {
-            let time = (row.id, row.from_day, row.to_day, row.reason, row.safety_hold, row.release_by, None);
-            Ok(AwayRecord { unit: row.unit, depot: row.depot, time: record(time)? })
+            let AwayRow { id, from_day, to_day, reason, safety_hold, release_by, stop_code, sound_us, .. } = row;
+            let time = (id, from_day, to_day, reason, safety_hold, release_by, None, stop_code, sound_us);
+            let zone = known("depots.zone", &row.zone, parse_zone(&row.zone))?;
+            Ok(AwayRecord { unit: row.unit, depot: row.depot, zone, time: record(time)? })
         };
         rows.into_iter().map(away).collect()
     }
@@ -189,21 +220,21 @@ impl Store {
         }
         let car = tx.vehicle(unit, writing).await?;
         let id = tx.take_off_road(&car, &new, writing).await?;
-        tx.finish(writing, answer(&OffRoadRecord { id, off_road: new, released: false })).await
+        tx.finish(writing, answer(&OffRoadRecord { id, off_road: new, released: false, sound_at: None })).await
     }
 
     /// Brings a car back into service from a day on: every time off the road that covers the day ends before it.
     ///
     /// # Errors
     /// [`Conflict::Missing`] when the car is not there, [`Conflict::Rule`] when it is not off the road on that day,
-    /// [`Conflict::Forbidden`] when a safety hold stands that the key may not release.
+    /// [`Conflict::Forbidden`] when a safety hold stands that the key may not release, or what `judge` refuses of one that a
+    /// code made.
     pub async fn return_to_service(
         &self,
         unit: &str,
-        on: NaiveDate,
-        note: Option<&str>,
-        may_release_all: bool,
+        Return { on, note, may_release_all }: Return<'_>,
         writing: &Writing,
+        judge: impl Fn(&HoldFile) -> Result<(), Conflict>,
         answer: impl FnOnce() -> Answer,
     ) -> Result<Answer> {
         let mut tx = self.begin().await?;
@@ -211,6 +242,7 @@ impl Store {
             return Ok(before);
         }
         let car = tx.vehicle(unit, writing).await?;
+        tx.mark_stale(car.id, micros(writing.now)).await?;
         let found = tx.standing_off_road(car.id, on).await?;
         if found.is_empty() {
             return Err(Conflict::Rule(format!("the car is not off the road on {on}")).into());
@@ -228,10 +260,16 @@ impl Store {
                 let reason = format!("a safety hold stands ({}): only {who} may release it", hold.reason);
                 return Err(Conflict::Forbidden(reason).into());
             }
-            within!(&mut tx, c => sqlx::query(END)
-                .bind(standing.id).bind(day_number(last_day)).bind(micros(writing.now)).execute(c).await.map(drop))?;
+            if let Some(code) = &hold.stop_code {
+                judge(&tx.hold_file(&car, code, standing.sound_at).await?)?;
+            }
+            let ended = within!(&mut tx, c => sqlx::query(END)
+                .bind(standing.id).bind(day_number(last_day)).bind(micros(writing.now))
+                .execute(c).await.map(|done| done.rows_affected()))?;
+            if ended == 0 {
+                return Err(Conflict::Rule("somebody else has brought the car back".to_owned()).into());
+            }
         }
-        tx.mark_stale(car.id, micros(writing.now)).await?;
         tx.journal(Entry {
             at: writing.now,
             actor: &writing.actor.name,

@@ -9,17 +9,17 @@ use ventmile_model::fleet::{
     Code, CodeReport, Completion, Confirmed, Declined, DistanceUnit, ExpectedBack, Kind, Metres, Missed, Order,
     Outcome, Pause, Refused, Status, TroubleCode, local_day, parse_zone,
 };
-use ventmile_model::work::{Procedure, Technician};
+use ventmile_model::work::{Gear, Procedure, Technician};
 
-use super::closing::{Closing, fan_is_done};
+use super::closing::{Closing, Judged, fan_is_done};
 use super::evidence::{Desk, Look, OrderFile, plan_of, stored_plan};
 use super::journal::Entry;
 use super::outbox::Told;
 use super::procedures::FOR_KIND;
 use super::values::{date, day_number, instant, known, micros, of_json};
 use super::{
-    Answer, Conflict, EventType, IfMatch, Result, Store, StoreError, Tx, VehicleRecord, Writing, one_changed, read,
-    within,
+    Actor, Answer, Conflict, EventType, IfMatch, Result, Store, StoreError, Tx, VehicleRecord, Writing, one_changed,
+    read, within,
 };
 
 /// The procedure an order was raised with.
@@ -85,6 +85,10 @@ pub struct OrderRecord {
     pub parts_used: Vec<(String, i64)>,
     /// What is known of the car's codes on which it is stopped at once.
     pub stop_codes: Vec<TroubleCode>,
+    /// Whether the car is held for an isolation fault that is not known to be gone.
+    pub isolation_in_doubt: bool,
+    /// Numbers of parts that are not here for it once the more urgent orders have theirs.
+    pub short_of: Vec<String>,
     /// When it was last reopened: evidence from before no longer counts.
     pub reopened_at: Option<DateTime<Utc>>,
     /// Why an order is called for today, as the forecast says; empty when it no longer is.
@@ -230,6 +234,7 @@ struct Row {
     paused_reason: Option<String>,
     plan_day: Option<i64>,
     plan: Option<String>,
+    plan_gear: String,
     missed: String,
     counts_from_us: Option<i64>,
     reopened_us: Option<i64>,
@@ -241,6 +246,8 @@ struct Row {
     back_us: Option<i64>,
     back_reason: Option<String>,
     stop_codes: Option<String>,
+    isolation_in_doubt: bool,
+    short_of: Option<String>,
 }
 
 macro_rules! select {
@@ -250,11 +257,22 @@ macro_rules! select {
                 w.reason, f.raise_reason AS reason_today, f.item, w.rank, w.due_day, w.external_ref, w.assigned_to,
                 w.started_us, d.distance_unit, w.outcome, w.done_us, w.done_metres, w.done_by, w.note, w.closing_reason, w.created_us,
                 w.changed_us, d.zone, v.model, w.procedure_id, p.code AS procedure_code, p.version AS procedure_version,
-                w.joined, w.lease_until_us, w.declined, w.paused_us, w.paused_reason, w.plan_day, w.plan, w.missed,
+                w.joined, w.lease_until_us, w.declined, w.paused_us, w.paused_reason, w.plan_day, w.plan, w.plan_gear, w.missed,
                 w.counts_from_us, w.reopened_us, w.labour_minutes, w.cost, w.parts_used, w.slot, w.refused, w.back_us, w.back_reason,
                 (SELECT string_agg(c.code || ' ' || c.state || ' ' || CAST(c.at_us AS TEXT), ',') FROM trouble_codes c
                     WHERE c.vehicle_id = w.vehicle_id AND substr(c.code, 1, 5) IN ('P0AA6', 'P0A7E')
-                        AND c.voided_us IS NULL) AS stop_codes
+                        AND c.voided_us IS NULL) AS stop_codes,
+                EXISTS (SELECT 1 FROM off_road h WHERE h.vehicle_id = w.vehicle_id AND h.stop_code = 'P0AA6'
+                    AND h.released_us IS NULL AND h.sound_us IS NULL) AS isolation_in_doubt,
+                (SELECT string_agg(s.number, ',') FROM parts s
+                    WHERE s.depot_id = w.depot_id AND s.job = w.kind AND s.retired_day IS NULL AND w.status = 'needs-action'
+                        AND (s.pack_type IS NULL OR NOT EXISTS (SELECT 1 FROM pack_outlooks k
+                            WHERE k.vehicle_id = w.vehicle_id AND k.pack_type <> s.pack_type))
+                        AND s.stock < s.per_job * (SELECT count(*) FROM work_orders a
+                            WHERE a.depot_id = w.depot_id AND a.kind = w.kind AND (a.status = 'in-process'
+                                    OR (a.status = 'needs-action' AND (a.rank, a.due_day, a.id) <= (w.rank, w.due_day, w.id)))
+                                AND (s.pack_type IS NULL OR NOT EXISTS (SELECT 1 FROM pack_outlooks k
+                                    WHERE k.vehicle_id = a.vehicle_id AND k.pack_type <> s.pack_type)))) AS short_of
             FROM work_orders w JOIN vehicles v ON v.id = w.vehicle_id JOIN depots d ON d.id = w.depot_id
                 LEFT JOIN procedures p ON p.id = w.procedure_id
                 LEFT JOIN forecasts f ON f.vehicle_id = w.vehicle_id AND f.kind = w.kind ",
@@ -313,38 +331,71 @@ const JOIN: &str = "UPDATE work_orders SET joined = $2, external_ref = COALESCE(
         external_key_id = COALESCE($4, external_key_id), changed_us = $5, version = version + 1
     WHERE id = $1 AND version = $6";
 const BY_REFERENCE: &str = "SELECT id FROM work_orders WHERE external_key_id = $1 AND external_ref = $2";
+/// The cause of an order that a forecast calls for; its words are the forecast's.
+const DUE: &str = "due";
+/// What is called for, by forecasts, codes and wear.
+macro_rules! called {
+    () => {
+        "(SELECT vehicle_id, depot_id, kind, raise_reason AS reason, rank, due_day, made_us, 0 AS since_us,
+                '[[\"due\",\"\"]]' AS causes
+            FROM forecasts WHERE raise_reason IS NOT NULL
+        UNION ALL SELECT vehicle_id, depot_id, kind, reason, rank, due_day, made_us, since_us, causes FROM order_calls) f"
+    };
+}
+
 /// One statement, so that no order can be closed between the look and the insert: a car just serviced is stale and
 /// is left alone until its forecast is made anew.
-const RAISE: &str = "INSERT INTO work_orders (vehicle_id, depot_id, kind, status, raised_by, reason, rank, due_day,
-        version, created_us, changed_us, procedure_id)
+const RAISE: &str = concat!(
+    "INSERT INTO work_orders (vehicle_id, depot_id, kind, status, raised_by, reason, rank, due_day,
+        version, created_us, changed_us, procedure_id, causes)
     SELECT f.vehicle_id, f.depot_id, f.kind, 'needs-action', 'loop', f.reason, f.rank, f.due_day, 1, $1, $1,
-        (SELECT max(p.id) FROM procedures p WHERE p.kind = f.kind)
-    FROM (SELECT vehicle_id, depot_id, kind, raise_reason AS reason, rank, due_day, made_us FROM forecasts
-            WHERE raise_reason IS NOT NULL
-        UNION ALL SELECT vehicle_id, depot_id, kind, reason, rank, due_day, made_us FROM order_calls) f
-    WHERE NOT EXISTS (SELECT 1 FROM stale_cars s WHERE s.vehicle_id = f.vehicle_id)
+        (SELECT max(p.id) FROM procedures p WHERE p.kind = f.kind), f.causes
+    FROM ",
+    called!(),
+    " WHERE NOT EXISTS (SELECT 1 FROM stale_cars s WHERE s.vehicle_id = f.vehicle_id)
         AND EXISTS (SELECT 1 FROM vehicles v WHERE v.id = f.vehicle_id AND v.retired_day IS NULL
             AND (v.created_us <= $3 OR f.made_us <= $4))
         AND NOT EXISTS (SELECT 1 FROM work_orders w WHERE w.vehicle_id = f.vehicle_id AND w.kind = f.kind
-            AND (w.status IN ('needs-action', 'in-process') OR w.quiet_until_us > $1))
+            AND (w.status IN ('needs-action', 'in-process') OR (w.quiet_until_us > $1 AND w.changed_us >= f.since_us)))
     ORDER BY f.rank, f.due_day, f.vehicle_id LIMIT $2
     ON CONFLICT DO NOTHING
-    RETURNING id, vehicle_id, kind, reason, depot_id";
+    RETURNING id, vehicle_id, kind, reason, depot_id"
+);
+/// Open orders for which something is called that they may not know yet.
+macro_rules! later {
+    ($lock:literal) => {
+        concat!(
+            "SELECT w.id, w.causes, f.causes, f.reason, f.rank FROM ",
+            called!(),
+            " JOIN work_orders w ON w.vehicle_id = f.vehicle_id AND w.kind = f.kind
+                AND w.status IN ('needs-action', 'in-process')
+            WHERE w.causes <> f.causes AND NOT EXISTS (SELECT 1 FROM stale_cars s WHERE s.vehicle_id = f.vehicle_id)
+                AND EXISTS (SELECT 1 FROM vehicles v WHERE v.id = f.vehicle_id AND (v.created_us <= $1 OR f.made_us <= $2))
+            ORDER BY w.id ",
+            $lock
+        )
+    };
+}
+
+const LATER_SQLITE: &str = later!("");
+const LATER_POSTGRES: &str = later!("FOR UPDATE OF w SKIP LOCKED");
+const KNOW: &str = "UPDATE work_orders SET causes = $2, rank = CASE WHEN $3 < rank THEN $3 ELSE rank END WHERE id = $1";
 const CHANGE: &str =
     "UPDATE work_orders SET status = $2, assigned_to = $3, started_us = $4, outcome = $5, done_us = $6,
         done_metres = $7, done_by = $8, note = $9, closing_reason = $10, quiet_until_us = $11, changed_us = $12,
         lease_until_us = $14, declined = $15, paused_us = $16, paused_reason = $17, plan_day = $18, plan = $19,
         missed = $20, counts_from_us = $21, reopened_us = $22, slot = $23, refused = $24, back_us = $25,
-        back_reason = $26, version = version + 1
+        back_reason = $26, plan_gear = $27, version = version + 1
     WHERE id = $1 AND version = $13";
 const REFER: &str = "UPDATE work_orders SET external_ref = $2, external_key_id = $3, changed_us = $4,
         version = version + 1
     WHERE id = $1 AND version = $5";
 /// A standing service that somebody told apart keeps its row: the order's own is then written a microsecond beside it.
 const SERVICE_DONE: &str = "INSERT INTO past_services
-        (vehicle_id, kind, at_us, metres, note, work_order_id, received_us, revision)
-    VALUES ($1, $2, $3, $4, $5, $6, $7, 0)
+        (vehicle_id, kind, at_us, metres, note, work_order_id, received_us, revision, depot_id, place, judged)
+    VALUES ($1, $2, $3, $4, $5, $6, $7, 0, $8, $9, $10)
     ON CONFLICT (vehicle_id, kind, at_us) DO UPDATE SET metres = excluded.metres, note = excluded.note,
+        depot_id = excluded.depot_id, place = excluded.place, judged = excluded.judged,
         work_order_id = excluded.work_order_id, received_us = excluded.received_us, voided_us = NULL,
         revision = past_services.revision + 1
     WHERE past_services.voided_us IS NOT NULL OR past_services.work_order_id = excluded.work_order_id";
@@ -443,7 +494,7 @@ impl TryFrom<Row> for OrderRecord {
                     .collect::<Result<_>>()?,
                 paused: at("work_orders.paused_us", row.paused_us)?
                     .map(|at| Pause { reason: row.paused_reason.unwrap_or_default(), at }),
-                plan: row.plan_day.zip(row.plan).map(|(day, plan)| plan_of(day, &plan)).transpose()?,
+                plan: row.plan_day.zip(row.plan).map(|(day, plan)| plan_of(day, &plan, &row.plan_gear)).transpose()?,
                 missed: missed
                     .into_iter()
                     .map(|(day, reason)| Ok(Missed { on: date("work_orders.missed", day)?, reason }))
@@ -463,6 +514,8 @@ impl TryFrom<Row> for OrderRecord {
             cost: row.cost,
             parts_used: of_json("work_orders.parts_used", &row.parts_used)?,
             stop_codes: row.stop_codes.iter().flat_map(|all| all.split(',')).map(stop_code).collect::<Result<_>>()?,
+            isolation_in_doubt: row.isolation_in_doubt,
+            short_of: sorted(row.short_of.iter().flat_map(|all| all.split(','))),
             zone: known("depots.zone", &row.zone, parse_zone(&row.zone))?,
             model: row.model,
             joined: joined
@@ -482,6 +535,12 @@ impl TryFrom<Row> for OrderRecord {
             changed_at: instant("work_orders.changed_us", row.changed_us)?,
         })
     }
+}
+
+fn sorted<'a>(names: impl Iterator<Item = &'a str>) -> Vec<String> {
+    let mut names: Vec<String> = names.map(str::to_owned).collect();
+    names.sort_unstable();
+    names
 }
 
 /// A trouble code as the query gathers it: code, state and microseconds.
@@ -507,6 +566,7 @@ fn journal_view(order: &Order) -> Value {
         "paused": order.paused.as_ref().map(|pause| pause.reason.as_str()),
         "plan": order.plan.as_ref().map(|plan| json!({
             "on": plan.on, "start": plan.start, "minutes": plan.minutes, "bay": plan.bay, "technicians": plan.technicians,
+            "gear": plan.gear,
         })),
         "missed": order.missed.iter().map(|missed| json!({"on": missed.on, "reason": missed.reason})).collect::<Vec<_>>(),
         "confirmed_by": order.confirmed.as_ref().map(|confirmed| confirmed.by.as_str()),
@@ -628,23 +688,27 @@ impl Tx {
     }
 
     /// A second reason joins the first; the same one again changes nothing.
-    async fn join_order(&mut self, id: i64, new: &NewOrder, writing: &Writing) -> Result<OrderRecord> {
+    async fn join_order(
+        &mut self,
+        id: i64,
+        reason: &str,
+        external_ref: Option<&String>,
+        writing: &Writing,
+    ) -> Result<OrderRecord> {
         let old = self.reread(id).await?;
-        if let Some(other) =
-            old.external_ref.as_ref().filter(|own| new.external_ref.as_ref().is_some_and(|it| it != *own))
-        {
+        if let Some(other) = old.external_ref.as_ref().filter(|own| external_ref.is_some_and(|it| it != *own)) {
             let reason = format!("{} is open for this car and has the external_ref {other:?}", order_number(id));
             return Err(Conflict::Field { field: "external_ref", reason }.into());
         }
-        let told = old.reason == new.reason || old.joined.iter().any(|joined| joined.reason == new.reason);
-        let refers = old.external_ref.is_none() && new.external_ref.is_some();
+        let told = old.reason == reason || old.joined.iter().any(|joined| joined.reason == reason);
+        let refers = old.external_ref.is_none() && external_ref.is_some();
         if told && !refers {
             return Ok(old);
         }
         let mut joined: Vec<Value> =
             old.joined.iter().map(|joined| json!([joined.reason, joined.by, micros(joined.at)])).collect();
-        joined.extend((!told).then(|| json!([new.reason, writing.actor.name, micros(writing.now)])));
-        let reference = new.external_ref.as_ref().filter(|_| refers);
+        joined.extend((!told).then(|| json!([reason, writing.actor.name, micros(writing.now)])));
+        let reference = external_ref.filter(|_| refers);
         let changed = within!(self, c => sqlx::query(JOIN).bind(id).bind(json!(joined).to_string())
             .bind(reference).bind(reference.and(writing.actor.key_id)).bind(micros(writing.now)).bind(old.version)
             .execute(c).await.map(|done| done.rows_affected()))?;
@@ -657,11 +721,39 @@ impl Tx {
             subject: format!("work-order {}", order_number(id)),
             depot_id: Some(record.depot_id),
             before: None,
-            after: Some(json!({"reason": new.reason, "external_ref": record.external_ref})),
+            after: Some(json!({"reason": reason, "external_ref": record.external_ref})),
         })
         .await?;
         self.tell_order("work-order join", &record, &writing.actor.name, writing.now).await?;
         Ok(record)
+    }
+
+    /// What the loop calls for since an open order was raised joins it, each cause once however its words change.
+    async fn join_later_causes(
+        &mut self,
+        now: DateTime<Utc>,
+        settled: DateTime<Utc>,
+        quiet: DateTime<Utc>,
+    ) -> Result<()> {
+        let sql = self.pick(LATER_SQLITE, LATER_POSTGRES);
+        let rows: Vec<(i64, String, String, String, i64)> =
+            within!(self, c => sqlx::query_as(sql).bind(micros(settled)).bind(micros(quiet)).fetch_all(c).await)?;
+        let writing = Writing { actor: Actor::internal("loop"), now, once: None };
+        for (id, known, called, reason, rank) in rows {
+            let mut causes: Vec<(String, String)> = of_json("work_orders.causes", &known)?;
+            let called: Vec<(String, String)> = of_json("order_calls.causes", &called)?;
+            let news: Vec<_> = called.into_iter().filter(|(key, _)| causes.iter().all(|it| it.0 != *key)).collect();
+            for (key, says) in &news {
+                let says = if key == DUE { &reason } else { says };
+                self.join_order(id, says, None, &writing).await?;
+            }
+            if !news.is_empty() {
+                causes.extend(news);
+                within!(self, c => sqlx::query(KNOW).bind(id).bind(json!(causes).to_string()).bind(rank)
+                    .execute(c).await.map(drop))?;
+            }
+        }
+        Ok(())
     }
 
     /// Raises an order for a car, or joins the one of the kind that is open; and whether it is new.
@@ -683,7 +775,7 @@ impl Tx {
         let Some(id) = added else {
             // Nothing was added: an order of the kind is open, or was opened by another at this moment.
             let open = self.open_order(car.id, new.kind).await?.ok_or_else(reference_taken)?;
-            return Ok((self.join_order(open, new, writing).await?, false));
+            return Ok((self.join_order(open, &new.reason, new.external_ref.as_ref(), writing).await?, false));
         };
         let record = self.reread(id).await?;
         self.journal_order("work-order raise", None, &record, writing).await?;
@@ -780,6 +872,7 @@ impl Tx {
             .bind(new.plan.as_ref().map(|plan| stored_plan(plan).to_string())).bind(&missed)
             .bind(new.counts_from.map(micros)).bind(reopened.map(micros)).bind(slot).bind(&refused)
             .bind(new.back.as_ref().map(|back| micros(back.at))).bind(new.back.as_ref().map(|back| back.reason.as_str()))
+            .bind(json!(new.plan.as_ref().map_or(&[][..], |plan| &plan.gear)).to_string())
             .execute(c).await.map(|done| done.rows_affected()));
         let changed = changed.map_err(|error| {
             StoreError::or_exists(error, || {
@@ -790,7 +883,13 @@ impl Tx {
     }
 
     /// What the act does to the interval: a completed service is a past service, a reopened one no longer is.
-    async fn follow_up(&mut self, old: &OrderRecord, new: &Order, file: &OrderFile, now: DateTime<Utc>) -> Result<()> {
+    async fn follow_up(
+        &mut self,
+        old: &OrderRecord,
+        new: &Order,
+        (file, judged): (&OrderFile, Option<&Judged>),
+        now: DateTime<Utc>,
+    ) -> Result<()> {
         if old.order.completion.is_some() && new.completion.is_none() {
             within!(self, c => sqlx::query(SERVICE_UNDONE).bind(old.id).bind(micros(now))
                 .execute(c).await.map(drop))?;
@@ -799,7 +898,7 @@ impl Tx {
         let counts = old.kind != Kind::PackReplacement || fan_is_done(old, file);
         if let Some(done) = new.completion.as_ref().filter(|done| done.outcome == Outcome::Serviced && counts) {
             let mut at_us = micros(done.at);
-            while self.add_service(old, done, at_us, now).await? == 0 {
+            while self.add_service(old, (done, judged), at_us, now).await? == 0 {
                 at_us += 1;
             }
         }
@@ -809,13 +908,14 @@ impl Tx {
     async fn add_service(
         &mut self,
         order: &OrderRecord,
-        done: &Completion,
+        (done, judged): (&Completion, Option<&Judged>),
         at_us: i64,
         now: DateTime<Utc>,
     ) -> Result<u64> {
         Ok(within!(self, c => sqlx::query(SERVICE_DONE)
             .bind(order.vehicle_id).bind(order.kind.as_str()).bind(at_us).bind(done.odometer.map(|metres| metres.0))
-            .bind(&done.note).bind(order.id).bind(micros(now)).execute(c).await.map(|added| added.rows_affected()))?)
+            .bind(&done.note).bind(order.id).bind(micros(now)).bind(order.depot_id)
+            .bind(judged.map(|judged| judged.place)).bind(judged.map(|judged| judged.numbers.as_str())).execute(c).await.map(|added| added.rows_affected()))?)
     }
 }
 
@@ -869,7 +969,8 @@ impl Store {
         tx.finish(writing, answer(&record, is_new)).await
     }
 
-    /// Raises an order for every car whose forecast calls for one and that has none open. A car registered after
+    /// Raises an order for every car whose forecast calls for one and that has none open; a later cause joins the open one. A
+    /// car registered after
     /// `settled` waits until its forecast is from before `quiet`: its first logs may still be on their way.
     ///
     /// # Errors
@@ -884,6 +985,7 @@ impl Store {
         let mut tx = self.begin().await?;
         let raised: Vec<(i64, i64, String, String, i64)> = within!(&mut tx, c => sqlx::query_as(RAISE)
                 .bind(micros(now)).bind(limit).bind(micros(settled)).bind(micros(quiet)).fetch_all(c).await)?;
+        tx.join_later_causes(now, settled, quiet).await?;
         let mut orders = Vec::with_capacity(raised.len());
         for (id, vehicle_id, kind, reason, depot_id) in raised {
             tx.journal(Entry {
@@ -928,7 +1030,8 @@ impl Store {
         let new = act(&old, &file, desk.as_ref())?;
         doing.if_match.check(old.version)?;
         tx.save_order(&old, &new, doing.quiet_until.map(micros), writing.now).await?;
-        tx.follow_up(&old, &new, &file, writing.now).await?;
+        tx.follow_up(&old, &new, (&file, doing.closing.judged.as_ref()), writing.now).await?;
+        tx.prove(&old, &new, writing.now).await?;
         tx.close_books(&old, &new, doing.closing, &file, writing).await?;
         let record = tx.reread(old.id).await?;
         tx.journal_order(doing.action, Some(&old), &record, writing).await?;
@@ -970,15 +1073,19 @@ impl Store {
         &self,
         next: &NextOrder,
         writing: &Writing,
-        fits: impl Fn(&OrderRecord, Option<&Procedure>, Option<&Technician>) -> bool,
+        fits: impl Fn(&OrderRecord, Option<&Procedure>, Option<(&Technician, &[Gear])>) -> bool,
         answer: impl FnOnce(Option<&OrderRecord>) -> Answer,
     ) -> Result<Answer> {
         let mut tx = self.begin().await?;
         if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
             return Ok(before);
         }
-        let technician = if next.is_technician { Some(tx.taker(&next.by, writing).await?) } else { None };
-        let fits = |order: &OrderRecord, procedure: Option<&Procedure>| fits(order, procedure, technician.as_ref());
+        let taker = match next.is_technician {
+            true => Some((tx.taker(&next.by, writing).await?, tx.all_gear(writing).await?)),
+            false => None,
+        };
+        let taker = taker.as_ref().map(|(person, gear)| (person, gear.as_slice()));
+        let fits = |order: &OrderRecord, procedure: Option<&Procedure>| fits(order, procedure, taker);
         // The first look passes over what others are at, so that many who ask at once do not queue. Often that is only the
         // loop at the order's place in the queue: before it is said that there is none, each is waited for.
         for held in [Held::PassOver, Held::WaitFor] {

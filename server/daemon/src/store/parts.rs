@@ -2,16 +2,17 @@
 
 use chrono::NaiveDate;
 use chrono_tz::Tz;
-use serde_json::json;
+use serde_json::{Value, json};
 use ventmile_model::fleet::{DistanceUnit, Kind, Metres, parse_zone};
-use ventmile_model::work::{Core, CoreTerms, Fitted, Warranty};
+use ventmile_model::work::{ClaimState, Core, CoreTerms, Fitted, Supply, Warranty};
 
 use super::journal::Entry;
 use super::outbox::Told;
+use super::retired::{Retired, retired, retired_columns, retired_view};
 use super::values::{date, day_number, known, micros};
 use super::{
-    Answer, Conflict, EventType, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, order_number, read,
-    within,
+    Answer, Conflict, EventType, IfMatch, OrderRecord, Result, Store, StoreError, Tx, Writing, one_changed,
+    order_number, within,
 };
 
 /// A part that a depot keeps.
@@ -39,6 +40,8 @@ pub struct NewPart {
     pub core_credit: Option<i64>,
     /// Warranty it is sold with.
     pub warranty: Option<Warranty>,
+    /// Since when it is kept no more, and why.
+    pub retired: Retired,
 }
 
 /// A stored part with what is reserved and on its way.
@@ -58,6 +61,8 @@ pub struct PartRecord {
     pub reserved: i64,
     /// What is on its way: number, day, how many.
     pub arrivals: Vec<(i64, NaiveDate, i64)>,
+    /// What cars will need beyond open orders, where a list asks for it.
+    pub need: PartNeed,
 }
 
 /// What cars will need of a part beyond open orders.
@@ -78,6 +83,10 @@ pub struct PartFilter {
     pub number: Option<String>,
     /// After this one, by its number in the database.
     pub after: i64,
+    /// Whether parts that are kept no more are shown too.
+    pub with_retired: bool,
+    /// Tell what cars will need within twice the lead time from this day on.
+    pub needs_from: Option<NaiveDate>,
     /// Only of this key's depots.
     pub key_depots_of: Option<i64>,
     /// At most so many.
@@ -128,6 +137,12 @@ pub struct CoreRecord {
     pub credit_expected: Option<i64>,
     /// Credit received, in cents.
     pub credit_received: Option<i64>,
+    /// When its warranty was claimed.
+    pub claimed_on: Option<NaiveDate>,
+    /// What was claimed, in cents.
+    pub claim_cents: Option<i64>,
+    /// What was paid for it, in cents.
+    pub claim_paid_cents: Option<i64>,
     /// What else was noted.
     pub note: Option<String>,
 }
@@ -147,6 +162,14 @@ pub struct CoreChange {
     pub credit_expected: Option<i64>,
     /// Credit received, in cents.
     pub credit_received: Option<i64>,
+    /// Where the claim under its warranty stands.
+    pub claim: Option<ClaimState>,
+    /// When it was claimed.
+    pub claimed_on: Option<NaiveDate>,
+    /// What was claimed, in cents.
+    pub claim_cents: Option<i64>,
+    /// What was paid for it, in cents.
+    pub claim_paid_cents: Option<i64>,
     /// What else is noted.
     pub note: Option<String>,
 }
@@ -184,8 +207,12 @@ struct PartRow {
     core_credit: Option<i64>,
     warranty_months: Option<i64>,
     warranty_metres: Option<i64>,
+    retired_day: Option<i64>,
+    retired_reason: Option<String>,
     orders: i64,
     arrivals: Option<String>,
+    due: Option<String>,
+    packs_90: f64,
 }
 
 #[derive(sqlx::FromRow)]
@@ -214,44 +241,60 @@ struct CoreRow {
     returned_day: Option<i64>,
     credit_expected: Option<i64>,
     credit_received: Option<i64>,
+    claim_state: Option<String>,
+    claim_day: Option<i64>,
+    claim_cents: Option<i64>,
+    claim_paid_cents: Option<i64>,
     note: Option<String>,
 }
 
 /// Open orders of the job at the depot; of a pack only those whose car has that type in it, or none that is known.
 const PARTS: &str = "SELECT p.id, p.version, p.depot_id, d.code AS depot, d.zone, p.number, p.name, p.job, p.per_job, p.pack_type,
-        p.lead_days, p.stock, p.core_days, p.core_credit, p.warranty_months, p.warranty_metres,
+        p.lead_days, p.stock, p.core_days, p.core_credit, p.warranty_months, p.warranty_metres, p.retired_day, p.retired_reason,
         (SELECT count(*) FROM work_orders w WHERE w.depot_id = p.depot_id AND w.kind = p.job
             AND w.status IN ('needs-action', 'in-process')
             AND (p.pack_type IS NULL OR NOT EXISTS (SELECT 1 FROM pack_outlooks o
                 WHERE o.vehicle_id = w.vehicle_id AND o.pack_type <> p.pack_type))) AS orders,
         (SELECT string_agg(CAST(a.id AS TEXT) || ' ' || CAST(a.expected_day AS TEXT) || ' ' || CAST(a.quantity AS TEXT), ',')
-            FROM part_arrivals a WHERE a.part_id = p.id AND a.received_us IS NULL) AS arrivals
+            FROM part_arrivals a WHERE a.part_id = p.id AND a.received_us IS NULL) AS arrivals,
+        (SELECT string_agg(CAST(f.due_day AS TEXT), ',') FROM forecasts f
+            WHERE CAST($6 AS BIGINT) IS NOT NULL AND f.depot_id = p.depot_id AND f.kind = p.job AND f.rank >= 2
+                AND f.due_day <= $6 + 2 * p.lead_days AND p.pack_type IS NULL
+                AND NOT EXISTS (SELECT 1 FROM work_orders w WHERE w.vehicle_id = f.vehicle_id AND w.kind = f.kind
+                    AND w.status IN ('needs-action', 'in-process'))) AS due,
+        CAST(COALESCE((SELECT sum(o.chance_90) FROM pack_outlooks o
+            WHERE CAST($6 AS BIGINT) IS NOT NULL AND o.depot_id = p.depot_id AND o.pack_type = p.pack_type
+                AND p.job = 'pack-replacement' AND o.chance_90 > 0
+                AND NOT EXISTS (SELECT 1 FROM work_orders w WHERE w.vehicle_id = o.vehicle_id AND w.kind = p.job
+                    AND w.status IN ('needs-action', 'in-process'))), 0) AS DOUBLE PRECISION) AS packs_90
     FROM parts p JOIN depots d ON d.id = p.depot_id
     WHERE p.id > $1 AND (CAST($2 AS TEXT) IS NULL OR d.code = $2) AND (CAST($3 AS TEXT) IS NULL OR p.number = $3)
         AND (CAST($4 AS BIGINT) IS NULL
             OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $4 AND key_depots.depot_id = p.depot_id))
+        AND ($7 = 1 OR p.retired_day IS NULL)
     ORDER BY p.id LIMIT $5";
 const ADD: &str = "INSERT INTO parts (depot_id, number, name, job, per_job, pack_type, lead_days, stock, core_days,
         core_credit, warranty_months, warranty_metres, version, created_us, changed_us)
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, 1, $13, $13)";
+const CHANGE: &str = "UPDATE parts SET name = $2, job = $3, per_job = $4, pack_type = $5, lead_days = $6, stock = $7,
+        core_days = $8, core_credit = $9, warranty_months = $10, warranty_metres = $11, retired_day = $12,
+        retired_reason = $13, changed_us = $14, version = version + 1
+    WHERE id = $1 AND version = $15";
 const RECEIVE: &str = "UPDATE parts SET stock = stock + $2, changed_us = $3, version = version + 1 WHERE id = $1";
 const EXPECT: &str = "INSERT INTO part_arrivals (part_id, quantity, expected_day, created_us) VALUES ($1, $2, $3, $4)";
 const ARRIVED: &str = "UPDATE part_arrivals SET received_us = $3
     WHERE id = $2 AND part_id = $1 AND received_us IS NULL";
-const DUE: &str =
-    "SELECT f.due_day FROM forecasts f WHERE f.depot_id = $1 AND f.kind = $2 AND f.rank >= 2 AND f.due_day <= $3
-        AND NOT EXISTS (SELECT 1 FROM work_orders w WHERE w.vehicle_id = f.vehicle_id AND w.kind = f.kind
-            AND w.status IN ('needs-action', 'in-process'))
-    ORDER BY f.due_day";
-const PACKS_90: &str = "SELECT CAST(COALESCE(sum(o.chance_90), 0) AS DOUBLE PRECISION) FROM pack_outlooks o
-    WHERE o.depot_id = $1 AND o.pack_type = $2 AND o.chance_90 > 0
-        AND NOT EXISTS (SELECT 1 FROM work_orders w WHERE w.vehicle_id = o.vehicle_id AND w.kind = 'pack-replacement'
-            AND w.status IN ('needs-action', 'in-process'))";
+const PACK_IN: &str = "SELECT pack_type FROM pack_outlooks WHERE vehicle_id = $1";
+/// Other orders of the job that have begun, or are planned: the day, and the type of the pack in the car.
+const TAKERS: &str = "SELECT CASE WHEN w.status = 'in-process' THEN NULL ELSE w.plan_day END,
+        (SELECT o.pack_type FROM pack_outlooks o WHERE o.vehicle_id = w.vehicle_id)
+    FROM work_orders w WHERE w.depot_id = $1 AND w.kind = $2 AND w.id <> $3
+        AND (w.status = 'in-process' OR (w.status = 'needs-action' AND w.plan_day IS NOT NULL))";
 const CORES: &str =
     "SELECT c.id, c.version, c.work_order_id, v.unit, d.code AS depot, c.depot_id, d.zone, d.distance_unit, c.serial,
         c.core_type, c.bought_type, c.intact, c.packed, c.removed_day, c.removed_metres, c.fitted_day, c.fitted_metres,
         c.warranty_months, c.warranty_metres, c.return_by_day, c.shipped_day, c.returned_day, c.credit_expected,
-        c.credit_received, c.note
+        c.credit_received, c.claim_state, c.claim_day, c.claim_cents, c.claim_paid_cents, c.note
     FROM cores c JOIN vehicles v ON v.id = c.vehicle_id JOIN depots d ON d.id = c.depot_id
     WHERE c.id > $1 AND (CAST($2 AS TEXT) IS NULL OR d.code = $2) AND (CAST($3 AS BIGINT) IS NULL OR c.id = $3)
         AND (CAST($4 AS BIGINT) IS NULL
@@ -261,12 +304,32 @@ const CORES: &str =
 const CHANGE_CORE: &str = "UPDATE cores SET intact = COALESCE($2, intact), packed = COALESCE($3, packed),
         shipped_day = COALESCE($4, shipped_day), returned_day = COALESCE($5, returned_day),
         credit_expected = COALESCE($6, credit_expected), credit_received = COALESCE($7, credit_received),
-        note = COALESCE($8, note), changed_us = $9, version = version + 1
+        note = COALESCE($8, note), changed_us = $9, claim_state = COALESCE($11, claim_state),
+        claim_day = COALESCE($12, claim_day), claim_cents = COALESCE($13, claim_cents),
+        claim_paid_cents = COALESCE($14, claim_paid_cents), version = version + 1
     WHERE id = $1 AND version = $10";
+
+fn journal_view(part: &NewPart) -> Value {
+    json!({
+        "name": part.name, "job": part.job.map(Kind::as_str), "per_job": part.per_job, "pack_type": part.pack_type,
+        "lead_days": part.lead_days, "stock": part.stock, "core_days": part.core_days, "core_credit": part.core_credit,
+        "warranty_months": part.warranty.map(|warranty| warranty.months),
+        "warranty_m": part.warranty.and_then(|warranty| warranty.distance).map(|metres| metres.0),
+        "retired": retired_view(part.retired.as_ref()),
+    })
+}
 
 fn warranty(months: Option<i64>, metres: Option<i64>) -> Option<Warranty> {
     let months = u32::try_from(months?).ok()?;
     Some(Warranty { months, distance: metres.map(Metres) })
+}
+
+/// Days as the query gathers them.
+fn days(text: Option<&str>) -> Result<Vec<NaiveDate>> {
+    let day = |text: &str| date("forecasts.due_day", known("forecasts.due_day", text, text.parse().ok())?);
+    let mut days: Vec<_> = text.iter().flat_map(|all| all.split(',')).map(day).collect::<Result<_>>()?;
+    days.sort_unstable();
+    Ok(days)
 }
 
 fn arrival(text: &str) -> Result<(i64, NaiveDate, i64)> {
@@ -292,6 +355,7 @@ impl TryFrom<PartRow> for PartRecord {
             zone: known("depots.zone", &row.zone, parse_zone(&row.zone))?,
             reserved: row.orders * row.per_job,
             arrivals,
+            need: PartNeed { due: days(row.due.as_deref())?, packs_90: row.packs_90 },
             part: NewPart {
                 depot: row.depot,
                 number: row.number,
@@ -304,6 +368,7 @@ impl TryFrom<PartRow> for PartRecord {
                 core_days: row.core_days,
                 core_credit: row.core_credit,
                 warranty: warranty(row.warranty_months, row.warranty_metres),
+                retired: retired("parts.retired_day", row.retired_day, row.retired_reason)?,
             },
         })
     }
@@ -314,6 +379,7 @@ impl TryFrom<CoreRow> for CoreRecord {
 
     fn try_from(row: CoreRow) -> Result<Self> {
         let day = |column, day: Option<i64>| day.map(|day| date(column, day)).transpose();
+        let claim = |text: &str| known("cores.claim_state", text, ClaimState::parse(text));
         let fitted_on = day("cores.fitted_day", row.fitted_day)?;
         Ok(Self {
             id: row.id,
@@ -336,11 +402,15 @@ impl TryFrom<CoreRow> for CoreRecord {
                     odometer: row.removed_metres.map(Metres),
                 },
                 warranty: warranty(row.warranty_months, row.warranty_metres),
+                claim: row.claim_state.as_deref().map(claim).transpose()?,
             },
             terms: CoreTerms { part_type: row.bought_type, return_by: date("cores.return_by_day", row.return_by_day)? },
             shipped_on: day("cores.shipped_day", row.shipped_day)?,
             credit_expected: row.credit_expected,
             credit_received: row.credit_received,
+            claimed_on: day("cores.claim_day", row.claim_day)?,
+            claim_cents: row.claim_cents,
+            claim_paid_cents: row.claim_paid_cents,
             note: row.note,
         })
     }
@@ -350,14 +420,38 @@ impl Tx {
     async fn parts(&mut self, filter: &PartFilter) -> Result<Vec<PartRecord>> {
         let rows: Vec<PartRow> = within!(self, c => sqlx::query_as(PARTS)
             .bind(filter.after).bind(&filter.depot).bind(&filter.number).bind(filter.key_depots_of).bind(filter.limit)
-            .fetch_all(c).await)?;
+            .bind(filter.needs_from.map(day_number)).bind(i64::from(filter.with_retired)).fetch_all(c).await)?;
         rows.into_iter().map(PartRecord::try_from).collect()
+    }
+
+    /// The parts that an order takes, with who else takes of them.
+    pub(super) async fn supplies(&mut self, order: &OrderRecord) -> Result<Vec<Supply>> {
+        let filter = PartFilter { depot: Some(order.depot.clone()), limit: i64::MAX, ..PartFilter::default() };
+        let mut kept = self.parts(&filter).await?;
+        kept.retain(|record| record.part.job == Some(order.kind) && record.part.retired.is_none());
+        if kept.is_empty() {
+            return Ok(Vec::new());
+        }
+        let own: Option<String> =
+            within!(self, c => sqlx::query_scalar(PACK_IN).bind(order.vehicle_id).fetch_optional(c).await)?;
+        let others: Vec<(Option<i64>, Option<String>)> = within!(self, c => sqlx::query_as(TAKERS)
+            .bind(order.depot_id).bind(order.kind.as_str()).bind(order.id).fetch_all(c).await)?;
+        let supply = |record: PartRecord| {
+            let NewPart { number, pack_type, per_job, stock, .. } = record.part;
+            let takes = |own: &Option<String>| pack_type.is_none() || own.is_none() || *own == pack_type;
+            let day = |day: &Option<i64>| day.map(|day| date("work_orders.plan_day", day)).transpose();
+            let arrivals = record.arrivals.into_iter().map(|(_, on, many)| (on, many)).collect();
+            let others = others.iter().filter(|(_, own)| takes(own)).map(|(on, _)| day(on)).collect::<Result<_>>()?;
+            Ok(takes(&own).then_some(Supply { number, per_order: per_job, here: stock, arrivals, others }))
+        };
+        kept.into_iter().filter_map(|record| supply(record).transpose()).collect()
     }
 
     async fn part(&mut self, depot: &str, number: &str) -> Result<PartRecord> {
         let filter = PartFilter {
             depot: Some(depot.to_owned()),
             number: Some(number.to_owned()),
+            with_retired: true,
             limit: 1,
             ..PartFilter::default()
         };
@@ -387,7 +481,8 @@ impl Tx {
         &mut self,
         action: &'static str,
         record: &PartRecord,
-        after: serde_json::Value,
+        before: Option<Value>,
+        after: Value,
         writing: &Writing,
     ) -> Result<()> {
         self.journal(Entry {
@@ -396,7 +491,7 @@ impl Tx {
             action,
             subject: format!("part {}", record.part.number),
             depot_id: Some(record.depot_id),
-            before: None,
+            before,
             after: Some(after),
         })
         .await
@@ -410,24 +505,6 @@ impl Store {
     /// [`StoreError`] when the database fails or a row cannot be read.
     pub async fn parts(&self, filter: &PartFilter) -> Result<Vec<PartRecord>> {
         self.begin_read().await?.parts(filter).await
-    }
-
-    /// What cars will need of a part by a day, beyond open orders.
-    ///
-    /// # Errors
-    /// [`StoreError`] when the database fails or a row cannot be read.
-    pub async fn part_need(&self, record: &PartRecord, until: NaiveDate) -> Result<PartNeed> {
-        let part = &record.part;
-        let Some(job) = part.job else { return Ok(PartNeed::default()) };
-        if let Some(pack_type) = part.pack_type.as_ref().filter(|_| job == Kind::PackReplacement) {
-            let sum: f64 = read!(self, pool => sqlx::query_scalar(PACKS_90)
-                .bind(record.depot_id).bind(pack_type).fetch_one(pool).await)?;
-            return Ok(PartNeed { due: Vec::new(), packs_90: sum });
-        }
-        let days: Vec<i64> = read!(self, pool => sqlx::query_scalar(DUE)
-            .bind(record.depot_id).bind(job.as_str()).bind(day_number(until)).fetch_all(pool).await)?;
-        let due = days.into_iter().map(|day| date("forecasts.due_day", day)).collect::<Result<_>>()?;
-        Ok(PartNeed { due, packs_90: 0.0 })
     }
 
     /// Adds a part to a depot's stock.
@@ -456,8 +533,39 @@ impl Store {
             StoreError::or_exists(error, || Conflict::Exists { what: "part", name: new.number.clone() })
         })?;
         let record = tx.part(&new.depot, &new.number).await?;
-        let after = json!({"name": new.name, "stock": new.stock, "lead_days": new.lead_days});
-        tx.journal_part("part add", &record, after, writing).await?;
+        tx.journal_part("part add", &record, None, journal_view(&record.part), writing).await?;
+        tx.finish(writing, answer(&record)).await
+    }
+
+    /// Changes a part that still has the version the caller holds; `change` says what comes of it.
+    ///
+    /// # Errors
+    /// [`Conflict::Missing`], [`Conflict::Version`], or [`Conflict::Field`] when the depot is not there.
+    pub async fn change_part(
+        &self,
+        (depot, number): (&str, &str),
+        if_match: IfMatch,
+        writing: &Writing,
+        change: impl FnOnce(&PartRecord) -> NewPart,
+        answer: impl FnOnce(&PartRecord) -> Answer,
+    ) -> Result<Answer> {
+        let mut tx = self.begin().await?;
+        tx.named_depot(depot, writing).await?;
+        let old = tx.part(depot, number).await?;
+        let new = change(&old);
+        if_match.check(old.version)?;
+        let (day, why) = retired_columns(new.retired.as_ref());
+        let changed = within!(&mut tx, c => sqlx::query(CHANGE)
+            .bind(old.id).bind(&new.name).bind(new.job.map(Kind::as_str)).bind(new.per_job).bind(&new.pack_type)
+            .bind(new.lead_days).bind(new.stock).bind(new.core_days).bind(new.core_credit)
+            .bind(new.warranty.map(|warranty| i64::from(warranty.months)))
+            .bind(new.warranty.and_then(|warranty| warranty.distance).map(|metres| metres.0))
+            .bind(day).bind(why).bind(micros(writing.now)).bind(old.version)
+            .execute(c).await.map(|done| done.rows_affected()))?;
+        one_changed(changed, old.version)?;
+        let record = tx.part(depot, number).await?;
+        let (before, after) = (journal_view(&old.part), journal_view(&record.part));
+        tx.journal_part("part change", &record, Some(before), after, writing).await?;
         tx.finish(writing, answer(&record)).await
     }
 
@@ -495,7 +603,7 @@ impl Store {
         let record = tx.part(&receipt.depot, number).await?;
         let after =
             json!({"quantity": receipt.quantity, "expected_on": receipt.expected_on, "stock": record.part.stock});
-        tx.journal_part("part receive", &record, after, writing).await?;
+        tx.journal_part("part receive", &record, None, after, writing).await?;
         tx.tell(Told {
             at: writing.now,
             what: EventType::PartReceived,
@@ -517,32 +625,38 @@ impl Store {
         self.begin_read().await?.cores(filter).await
     }
 
-    /// Notes what became of a core.
+    /// Notes what became of a core, once `judge` has let it pass.
     ///
     /// # Errors
-    /// [`Conflict::Missing`] or [`Conflict::Version`].
+    /// [`Conflict::Missing`], [`Conflict::Version`], or what `judge` refuses.
     pub async fn change_core(
         &self,
         id: i64,
         if_match: IfMatch,
         change: &CoreChange,
         writing: &Writing,
+        judge: impl FnOnce(&CoreRecord) -> Result<(), Conflict>,
         answer: impl FnOnce(&CoreRecord) -> Answer,
     ) -> Result<Answer> {
         let mut tx = self.begin().await?;
         let old = tx.core(id, writing).await?;
+        judge(&old)?;
         if_match.check(old.version)?;
         let changed = within!(&mut tx, c => sqlx::query(CHANGE_CORE)
             .bind(id).bind(change.intact.map(i64::from)).bind(change.packed.map(i64::from))
             .bind(change.shipped_on.map(day_number)).bind(change.returned_on.map(day_number))
             .bind(change.credit_expected).bind(change.credit_received).bind(&change.note).bind(micros(writing.now))
-            .bind(old.version).execute(c).await.map(|done| done.rows_affected()))?;
+            .bind(old.version).bind(change.claim.map(ClaimState::as_str)).bind(change.claimed_on.map(day_number))
+            .bind(change.claim_cents).bind(change.claim_paid_cents)
+            .execute(c).await.map(|done| done.rows_affected()))?;
         one_changed(changed, old.version)?;
         let record = tx.core(id, writing).await?;
         let seen = |record: &CoreRecord| {
             json!({"intact": record.core.intact, "packed": record.core.packed, "shipped_on": record.shipped_on,
                 "returned_on": record.core.returned_on, "credit_expected": record.credit_expected,
-                "credit_received": record.credit_received, "note": record.note})
+                "credit_received": record.credit_received, "claim": record.core.claim.map(ClaimState::as_str),
+                "claimed_on": record.claimed_on, "claim_cents": record.claim_cents,
+                "claim_paid_cents": record.claim_paid_cents, "note": record.note})
         };
         tx.journal(Entry {
             at: writing.now,

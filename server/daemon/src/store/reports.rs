@@ -21,10 +21,12 @@ pub struct ReportFilter {
 pub struct DoneService {
     /// Number of the car.
     pub vehicle_id: i64,
-    /// Its depot now.
+    /// Its depot then.
     pub depot: String,
     /// That depot's zone.
     pub zone: Tz,
+    /// Whether the report is of that depot.
+    pub shown: bool,
     /// Its model.
     pub model: Option<String>,
     /// Whether the car came new, so that its first interval counts from its odometer in service.
@@ -33,6 +35,8 @@ pub struct DoneService {
     pub at: DateTime<Utc>,
     /// The odometer then.
     pub odometer: Option<Metres>,
+    /// Where in its window it was, as found when its order was completed.
+    pub place: Option<String>,
 }
 
 /// A car and its cooling faults while it was watched.
@@ -50,16 +54,19 @@ pub struct WatchedCar {
     pub faults: Vec<DateTime<Utc>>,
 }
 
-type ServiceRow = (i64, String, String, Option<String>, i64, Option<i64>, Option<i64>, i64, Option<i64>);
+type ServiceRow =
+    (i64, String, String, bool, Option<String>, i64, Option<i64>, Option<i64>, i64, Option<i64>, Option<String>);
 type CarRow = (String, i64, i64, Option<i64>, Option<String>);
 
-const SERVICES: &str =
-    "SELECT v.id, d.code, d.zone, v.model, v.in_service_day, v.in_service_metres, v.came_in_used, s.at_us, s.metres
-    FROM past_services s JOIN vehicles v ON v.id = s.vehicle_id JOIN depots d ON d.id = v.depot_id
+/// The depot is the one where the car was serviced, else where it stayed on that day, by the day in UTC.
+const SERVICES: &str = "SELECT v.id, d.code, d.zone, (CAST($1 AS TEXT) IS NULL OR d.code = $1)
+            AND (CAST($2 AS BIGINT) IS NULL
+                OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $2 AND key_depots.depot_id = d.id)) AS shown,
+        v.model, v.in_service_day, v.in_service_metres, v.came_in_used, s.at_us, s.metres, s.place
+    FROM past_services s JOIN vehicles v ON v.id = s.vehicle_id
+        JOIN depots d ON d.id = COALESCE(s.depot_id, (SELECT t.depot_id FROM stays t
+            WHERE t.vehicle_id = v.id AND t.from_day <= s.at_us / 86400000000 ORDER BY t.from_day DESC LIMIT 1), v.depot_id)
     WHERE s.kind IN ('fan-service', 'pack-replacement') AND s.voided_us IS NULL
-        AND (CAST($1 AS TEXT) IS NULL OR d.code = $1)
-        AND (CAST($2 AS BIGINT) IS NULL
-            OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $2 AND key_depots.depot_id = v.depot_id))
     ORDER BY v.id, s.at_us";
 const CARS: &str = "SELECT d.code, v.in_service_day, v.created_us, v.retired_day,
         (SELECT string_agg(CAST(w.created_us AS TEXT), ',') FROM work_orders w
@@ -70,16 +77,19 @@ const CARS: &str = "SELECT d.code, v.in_service_day, v.created_us, v.retired_day
             OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $2 AND key_depots.depot_id = v.depot_id))
     ORDER BY v.id";
 
-fn service((id, depot, zone, model, day, metres, used, at, odometer): ServiceRow) -> Result<DoneService> {
+fn service(row: ServiceRow) -> Result<DoneService> {
+    let (id, depot, zone, shown, model, day, metres, used, at, odometer, place) = row;
     let in_service_on = date("vehicles.in_service_day", day)?;
     Ok(DoneService {
         vehicle_id: id,
         depot,
         zone: known("depots.zone", &zone, parse_zone(&zone))?,
+        shown,
         model,
         in_service: metres.filter(|_| used != Some(1)).map(|metres| (in_service_on, Metres(metres))),
         at: instant("past_services.at_us", at)?,
         odometer: odometer.map(Metres),
+        place,
     })
 }
 
@@ -98,7 +108,7 @@ fn watched((depot, in_service, since, retired, faults): CarRow) -> Result<Watche
 }
 
 impl Store {
-    /// Services that restart the fan interval, by car and time.
+    /// Services that restart the fan interval, by car and time: all of them, since each counts from the one before.
     ///
     /// # Errors
     /// [`super::StoreError`] when the database fails or a row cannot be read.

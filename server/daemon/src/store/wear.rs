@@ -5,7 +5,7 @@ use ventmile_model::fleet::Kind;
 
 use super::hindsight::week_of;
 use super::values::{date, day_number, micros};
-use super::{Result, Store, StoreError, Tx, read, within};
+use super::{Result, StopCall, Store, StoreError, Tx, read, within};
 
 /// What one pack has lived through in one car, by the last recast; distances in metres.
 #[derive(Clone, Debug, PartialEq)]
@@ -62,12 +62,22 @@ pub struct OrderCall {
     pub kind: Kind,
     /// The car's depot.
     pub depot_id: i64,
-    /// Why.
-    pub reason: String,
+    /// Why: what calls for it, and in words.
+    pub causes: Vec<(String, String)>,
+    /// When a code that stops the car was last confirmed.
+    pub since: Option<DateTime<Utc>>,
     /// Its place in the queue: 0 is first.
     pub rank: i64,
     /// By when.
     pub due_on: NaiveDate,
+}
+
+impl OrderCall {
+    /// All that calls for it, in one line.
+    fn reason(&self) -> String {
+        let reasons: Vec<&str> = self.causes.iter().map(|(_, reason)| reason.as_str()).collect();
+        reasons.join("; ")
+    }
 }
 
 /// A risk as it was told, and what came of it so far.
@@ -100,6 +110,8 @@ pub struct PackRecast {
     pub outlook: Option<OutlookRow>,
     /// Orders called for.
     pub calls: Vec<OrderCall>,
+    /// Codes that take the car off the road by themselves; `None` for a car out of service.
+    pub stops: Option<Vec<StopCall>>,
     /// The risk to be kept for hindsight.
     pub risk: Option<PastRisk>,
     /// Packs that were worn out, by when they were put in, and when; all others of the car were followed up to the day.
@@ -166,8 +178,9 @@ const SAVE_OUTLOOK: &str =
         pack_type = excluded.pack_type, band = excluded.band, chance_90 = excluded.chance_90,
         made_day = excluded.made_day, item = excluded.item";
 const FORGET_CALLS: &str = "DELETE FROM order_calls WHERE vehicle_id = $1";
-const ADD_CALL: &str = "INSERT INTO order_calls (vehicle_id, kind, depot_id, reason, rank, due_day, made_us)
-    VALUES ($1, $2, $3, $4, $5, $6, $7)";
+const ADD_CALL: &str =
+    "INSERT INTO order_calls (vehicle_id, kind, depot_id, reason, rank, due_day, made_us, causes, since_us)
+    VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)";
 /// The first risk of a week stands.
 const RECORD_RISK: &str = "INSERT INTO past_risks (vehicle_id, week_day, depot_id, made_day, installed_us, chance_30,
         chance_90, chance_180, seen_day)
@@ -371,8 +384,12 @@ impl Tx {
         within!(self, c => sqlx::query(FORGET_CALLS).bind(car).execute(c).await.map(drop))?;
         for call in &packs.calls {
             within!(self, c => sqlx::query(ADD_CALL)
-                .bind(car).bind(call.kind.as_str()).bind(call.depot_id).bind(&call.reason).bind(call.rank)
-                .bind(day_number(call.due_on)).bind(micros(now)).execute(c).await.map(drop))?;
+                .bind(car).bind(call.kind.as_str()).bind(call.depot_id).bind(call.reason()).bind(call.rank)
+                .bind(day_number(call.due_on)).bind(micros(now)).bind(serde_json::json!(call.causes).to_string())
+                .bind(call.since.map_or(0, micros)).execute(c).await.map(drop))?;
+        }
+        if let Some(stops) = &packs.stops {
+            self.judge_holds(car, stops, now).await?;
         }
         self.save_risks(packs).await
     }

@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use super::Kind;
 use super::fault::FieldFault;
 
 /// A trouble code as SAE J2012 / ISO 15031-6 spell it: a letter, a digit from 0 to 3 and three hexadecimal digits, such
@@ -163,16 +164,30 @@ pub struct Meaning {
     pub strength: Strength,
     /// Whether it takes two trips to set: until then its absence proves nothing.
     pub two_trips: bool,
+    /// Whether a car with it is stopped at once; its absence too is believed only after two trips.
+    pub stops: bool,
     /// What it says.
     pub says: &'static str,
     /// What to do about it.
     pub todo: &'static str,
 }
 
+impl Meaning {
+    /// The job it calls for while it is confirmed.
+    #[must_use]
+    pub const fn calls_for(&self) -> Kind {
+        match self.mode {
+            Mode::Cooling => Kind::CoolingCheck,
+            _ => Kind::PackAssessment,
+        }
+    }
+}
+
 const TOO_HOT: Meaning = Meaning {
     mode: Mode::Cooling,
     strength: Strength::Strong,
     two_trips: false,
+    stops: true,
     says: "the pack is too hot",
     todo: "look at the cooling now",
 };
@@ -181,6 +196,7 @@ const DETERIORATING: Meaning = Meaning {
     mode: Mode::BlockWear,
     strength: Strength::Strong,
     two_trips: true,
+    stops: false,
     says: "the pack has deteriorated",
     todo: "check the cooling first: a dirty or blocked fan can set this too; then assess the pack",
 };
@@ -189,6 +205,7 @@ const TO_BE_REPLACED: Meaning = Meaning {
     mode: Mode::BlockWear,
     strength: Strength::Strong,
     two_trips: true,
+    stops: false,
     says: "the car asks for another pack",
     todo: "check the cooling first: a dirty or blocked fan can set this too; then assess the pack. After a clear it needs \
            two trips and about ten minutes of driving to come back",
@@ -198,6 +215,7 @@ const BLOCKED: Meaning = Meaning {
     mode: Mode::Cooling,
     strength: Strength::Strong,
     two_trips: false,
+    stops: false,
     says: "the cooling fan does not perform",
     todo: "look at the cooling: a blockage is the first suspect",
 };
@@ -206,6 +224,7 @@ const FAN: Meaning = Meaning {
     mode: Mode::Cooling,
     strength: Strength::Sign,
     two_trips: false,
+    stops: false,
     says: "the cooling fan's circuit or performance is at fault",
     todo: "look at the cooling: fan, plug and wiring",
 };
@@ -214,6 +233,7 @@ const FUSE: Meaning = Meaning {
     mode: Mode::Fuse,
     strength: Strength::Strong,
     two_trips: false,
+    stops: false,
     says: "the high-voltage fuse is at fault",
     todo: "have the fuse and what blew it looked at by a qualified person",
 };
@@ -222,6 +242,7 @@ const SENSOR: Meaning = Meaning {
     mode: Mode::Sensing,
     strength: Strength::Strong,
     two_trips: false,
+    stops: false,
     says: "a temperature sensor of the pack is at fault",
     todo: "check the sensor before the pack",
 };
@@ -230,6 +251,7 @@ const ISOLATION: Meaning = Meaning {
     mode: Mode::Isolation,
     strength: Strength::Strong,
     two_trips: false,
+    stops: true,
     says: "the high voltage is not isolated from the body",
     todo: "do not touch: a qualified person only",
 };
@@ -238,6 +260,7 @@ const SPREAD: Meaning = Meaning {
     mode: Mode::BlockWear,
     strength: Strength::Sign,
     two_trips: false,
+    stops: false,
     says: "the blocks' voltages lie too far apart",
     todo: "assess the pack: a block or its sensing",
 };
@@ -246,6 +269,7 @@ const WEAK_BLOCK: Meaning = Meaning {
     mode: Mode::BlockWear,
     strength: Strength::Strong,
     two_trips: false,
+    stops: false,
     says: "one block is weak (a maker's own code)",
     todo: "assess the pack, the named block first",
 };

@@ -113,6 +113,16 @@ pub struct Standing {
     pub since: DateTime<Utc>,
     /// The last report of it.
     pub last: DateTime<Utc>,
+    /// The last time it was reported as confirmed.
+    pub confirmed: Option<DateTime<Utc>>,
+}
+
+impl Standing {
+    /// Whether it was confirmed and may be there still: it is not yet known to be gone.
+    #[must_use]
+    pub fn is_in_doubt(&self) -> bool {
+        self.confirmed.is_some() && self.state != CodeState::None
+    }
 }
 
 /// A car's trouble codes at one instant, told apart by failure type too.
@@ -167,12 +177,19 @@ fn standing(code: Code, mut events: Vec<TroubleCode>, trips: impl Fn(DateTime<Ut
         CodeReport::Cleared => absent(code, trips(last.at)),
     };
     let there = events.iter().rev().take_while(|event| event.state != CodeReport::Cleared);
-    Some(Standing { state, since: there.last().map_or(last.at, |event| event.at), last: last.at })
+    let confirmed = events.iter().rev().find(|event| event.state == CodeReport::Confirmed);
+    Some(Standing {
+        state,
+        since: there.last().map_or(last.at, |event| event.at),
+        last: last.at,
+        confirmed: confirmed.map(|event| event.at),
+    })
 }
 
 /// What it means that `code` is not there, so many trips after a clear.
 fn absent(code: Code, trips: u64) -> CodeState {
-    let needed = if code.meaning().is_some_and(|meaning| !meaning.two_trips) { 1 } else { TRIPS };
+    let one_will_do = code.meaning().is_some_and(|meaning| !meaning.two_trips && !meaning.stops);
+    let needed = if one_will_do { 1 } else { TRIPS };
     if trips < needed { CodeState::UnknownSinceClear } else { CodeState::None }
 }
 
@@ -215,8 +232,9 @@ mod tests {
         ];
         let log = fold(&events, &[], 8);
         let standings: Vec<_> = log.standings().collect();
-        let confirmed = Standing { state: CodeState::Confirmed, since: noon(5), last: noon(7) };
-        let history = Standing { state: CodeState::History, since: noon(8), last: noon(8) };
+        let confirmed =
+            Standing { state: CodeState::Confirmed, since: noon(5), last: noon(7), confirmed: Some(noon(7)) };
+        let history = Standing { state: CodeState::History, since: noon(8), last: noon(8), confirmed: None };
         assert_eq!(standings, [(code("P0A7F"), history), (code("P0A80"), confirmed)]);
         assert_eq!(fold(&events, &[], 6).state(code("P0A80")), CodeState::Pending);
     }
@@ -241,6 +259,22 @@ mod tests {
         // Of a code that is not listed nothing is known, so it is given both.
         check_clear("P1234", &[(1, 1)], CodeState::UnknownSinceClear);
         assert_eq!(fold(&[], &[], 0).state(code("P0A80")), CodeState::None);
+    }
+
+    #[test]
+    fn a_code_that_stops_the_car_is_in_doubt_until_two_trips_after_its_clear() {
+        let events = [event(0, "P0AA6-1F", Confirmed), event(1, "P0AA6", Cleared)];
+        let doubt = |events: &[TroubleCode], trips: &[(i64, u32)]| {
+            let log = fold(events, trips, 4);
+            let standing = log.standings().find(|(found, _)| *found == code("P0AA6-1F")).unwrap().1;
+            (standing.is_in_doubt(), standing.confirmed)
+        };
+        assert_eq!(doubt(&events, &[]), (true, Some(noon(0))));
+        assert_eq!(doubt(&events, &[(1, 9), (2, 1)]), (true, Some(noon(0))));
+        assert_eq!(doubt(&events, &[(2, 1), (3, 1)]), (false, Some(noon(0))));
+        let back = [events[0], events[1], event(3, "P0AA6-1F", Pending)];
+        assert_eq!(doubt(&back, &[(2, 9)]), (true, Some(noon(0))));
+        assert_eq!(doubt(&[event(0, "P0AA6-1F", Pending)], &[]), (false, None), "never confirmed");
     }
 
     #[test]

@@ -152,6 +152,8 @@ pub struct Plan {
     pub bay: u32,
     /// Codes of those it is meant for; the order is theirs only once one of them accepts it.
     pub technicians: Vec<String>,
+    /// Ids of the pieces of gear promised to it; empty where any in date will do.
+    pub gear: Vec<String>,
 }
 
 impl Plan {

@@ -10,6 +10,12 @@ use crate::fleet::{Code, CodeLog, CodeState, Standing, Trips, TroubleCode};
 /// The isolation fault of the high-voltage system.
 pub const ISOLATION_FAULT: &str = "P0AA6";
 
+/// The pack is too hot.
+pub const TOO_HOT: &str = "P0A7E";
+
+/// What an order records when the car's isolation was measured and found sound by the maker's limit: name and word.
+pub const ISOLATION_SOUND: (&str, &str) = ("isolation", "sound");
+
 /// What dispatcher and shop are told at once.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct StopNotice {
@@ -30,7 +36,7 @@ pub fn stop_notice(code: &str) -> Option<StopNotice> {
             means: "the high-voltage system may be touching the car's body",
             does: "stop the car, passengers out, do not restart; do not touch it: a qualified person only",
         }),
-        "P0A7E" => Some(StopNotice {
+        TOO_HOT => Some(StopNotice {
             means: "the pack is too hot",
             does: "stop the car, passengers out, do not restart; smoke, smell or heat: keep away and call",
         }),
@@ -74,6 +80,7 @@ pub fn standing_stops(codes: &[TroubleCode], zone: Tz, now: DateTime<Utc>) -> Ve
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::fleet::Code;
 
     #[test]
     fn two_codes_stop_a_car() {
@@ -82,6 +89,9 @@ mod tests {
         }
         for code in ["P0A80", "P0A7F", "", "P0AA61"] {
             assert_eq!(stop_notice(code), None, "{code}");
+        }
+        for code in ["P0AA6", "P0A7E", "P0A80", "P0A82"].map(|text| Code::parse(text).unwrap()) {
+            assert_eq!(code.meaning().unwrap().stops, stop_notice(&code.to_string()).is_some(), "{code}");
         }
     }
 }

@@ -24,6 +24,51 @@ pub struct Fitted {
     pub odometer: Option<Metres>,
 }
 
+/// Where a claim under warranty stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ClaimState {
+    /// It was sent.
+    Claimed,
+    /// The supplier will pay.
+    Accepted,
+    /// The supplier will not.
+    Refused,
+    /// The money is here.
+    Paid,
+}
+
+impl ClaimState {
+    /// Every state.
+    pub const ALL: [Self; 4] = [Self::Claimed, Self::Accepted, Self::Refused, Self::Paid];
+
+    /// The state's name in answers.
+    #[must_use]
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Claimed => "claimed",
+            Self::Accepted => "accepted",
+            Self::Refused => "refused",
+            Self::Paid => "paid",
+        }
+    }
+
+    /// Reads a state's name.
+    #[must_use]
+    pub fn parse(text: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|state| state.as_str() == text)
+    }
+
+    /// Whether a claim that stands at `from` may come to stand here; a refused one may be claimed once more.
+    #[must_use]
+    pub fn follows(self, from: Option<Self>) -> bool {
+        match (from, self) {
+            (None | Some(Self::Refused), Self::Claimed) | (Some(Self::Claimed), Self::Accepted | Self::Refused) => true,
+            (Some(Self::Claimed | Self::Accepted), Self::Paid) => true,
+            (from, to) => from == Some(to),
+        }
+    }
+}
+
 /// What the supplier asks of a core that comes back for credit.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct CoreTerms {
@@ -50,6 +95,8 @@ pub struct Core {
     pub removed: Fitted,
     /// The warranty it was sold with.
     pub warranty: Option<Warranty>,
+    /// Where a claim under it stands.
+    pub claim: Option<ClaimState>,
 }
 
 /// Why a core brings no credit, or not yet.
@@ -101,7 +148,7 @@ impl fmt::Display for CoreFault {
 /// Where an old pack goes.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum CorePath {
-    /// Its warranty runs: claim it instead of handing it in for credit.
+    /// Its warranty runs and no claim was refused: claim it instead of handing it in for credit.
     Claim,
     /// Credit is due.
     Credit,
@@ -130,7 +177,7 @@ impl Warranty {
 pub fn core_path(core: &Core, terms: &CoreTerms, today: NaiveDate) -> CorePath {
     let covered =
         core.warranty.zip(core.fitted).is_some_and(|(warranty, fitted)| warranty.covers(&fitted, &core.removed));
-    if covered {
+    if covered && core.claim != Some(ClaimState::Refused) {
         return CorePath::Claim;
     }
     let faults = faults(core, terms, today);
@@ -183,6 +230,7 @@ mod tests {
             fitted: Some(moment("2024-08-31", Some(100_000.0))),
             removed: moment("2026-03-01", Some(160_000.0)),
             warranty: None,
+            claim: None,
         }
     }
 

@@ -61,7 +61,7 @@ impl<'a> Job<'a> {
         let unqualified = || self.unqualified(&crew.people, &crew.certificates, series.day);
         let at_the_step = [
             (Item::Stopped, "/step", self.unlocked_stop(step, attempt)),
-            (Item::Isolation, "/by", self.near_isolation_fault(step, attempt, series.day)),
+            (Item::Isolation, "/by", self.near_isolation_fault(attempt, series.day)),
             (Item::LockOut(Role::Person), "/by", if self.names_workers(step) { None } else { unqualified() }),
             (Item::Gear, "/gear", self.ungeared(step, attempt, &series)),
             (Item::People, "/with", too_few(step, attempt)),
@@ -84,10 +84,11 @@ impl<'a> Job<'a> {
         Some(format!("a reading at or over the limit at {} stopped the order: lock out and measure anew", stop.at))
     }
 
-    /// Who comes near a standing isolation fault without the certificate for it.
-    fn near_isolation_fault(&self, step: &Step, attempt: &Entry, day: NaiveDate) -> Option<String> {
-        let near = self.isolation_fault && step.touches_high_voltage();
-        let says = near.then(|| self.unqualified(&attempt.people(), &[&self.settings.isolation_certificate], day));
+    /// Who comes near a car with a standing isolation fault without the certificate for it: its body may be live.
+    fn near_isolation_fault(&self, attempt: &Entry, day: NaiveDate) -> Option<String> {
+        let says = self
+            .isolation_fault
+            .then(|| self.unqualified(&attempt.people(), &[&self.settings.isolation_certificate], day));
         says.flatten().map(|says| format!("an isolation fault stands: {says}"))
     }
 
@@ -260,7 +261,8 @@ impl<'a> Job<'a> {
             None if certificates.is_empty() => None,
             None => Some(format!("{person} is not a known technician")),
             Some(known) => {
-                let lack = certificates.iter().find_map(|name| known.holds(name, day).err())?;
+                let held = |name: &&str| known.holds(name, day).err();
+                let lack = known.serves(day).err().or_else(|| certificates.iter().find_map(held))?;
                 Some(format!("{person} {lack}"))
             }
         };

@@ -140,6 +140,8 @@ pub struct Gear {
     pub tests: Vec<Test>,
     /// When it was first issued for service. It stays: lying on the shelf again does not make gloves unissued.
     pub issued_on: Option<NaiveDate>,
+    /// Since when it is used no more.
+    pub retired_on: Option<NaiveDate>,
 }
 
 /// The settings of the due dates.
@@ -185,6 +187,11 @@ pub enum Unusable {
     MeterRating(Rating),
     /// The leads' rating is below CAT III 1,000 V.
     LeadsRating(Rating),
+    /// It was taken out of use.
+    Retired {
+        /// Since when.
+        on: NaiveDate,
+    },
 }
 
 impl fmt::Display for Unusable {
@@ -202,6 +209,7 @@ impl fmt::Display for Unusable {
             Self::NoProtectors => out.write_str("the gloves have no leather protectors"),
             Self::MeterRating(rating) => below(out, "meter is", rating),
             Self::LeadsRating(rating) => below(out, "leads are", rating),
+            Self::Retired { on } => write!(out, "it was retired on {on}"),
         }
     }
 }
@@ -274,11 +282,21 @@ impl Gear {
         self.due(on, rules).ok()
     }
 
+    /// Whether it is still in use on `on`.
+    fn serves(&self, on: NaiveDate) -> Result<(), Unusable> {
+        match self.retired_on.filter(|retired| *retired <= on) {
+            Some(on) => Err(Unusable::Retired { on }),
+            None => Ok(()),
+        }
+    }
+
     /// Whether gear that was never issued may be issued for service on `on`.
     ///
     /// # Errors
-    /// [`Unusable::Untested`], [`Unusable::Failed`], or [`Unusable::Overdue`] when the last test is too old.
+    /// [`Unusable::Untested`], [`Unusable::Failed`], [`Unusable::Retired`], or [`Unusable::Overdue`] when the last test is too
+    /// old.
     pub fn may_issue(&self, on: NaiveDate, rules: &GearRules) -> Result<(), Unusable> {
+        self.serves(on)?;
         let shelf = Self { issued_on: None, ..self.clone() };
         let due = shelf.due(on, rules)?;
         if on <= due { Ok(()) } else { Err(Unusable::Overdue { due }) }
@@ -292,6 +310,7 @@ impl Gear {
     /// Every reason why not.
     pub fn usable(&self, on: NaiveDate, rules: &GearRules) -> Result<(), Vec<Unusable>> {
         let mut reasons = self.unrated();
+        reasons.extend(self.serves(on).err());
         match self.due(on, rules) {
             Err(reason) => reasons.push(reason),
             Ok(due) if due < on => reasons.push(Unusable::Overdue { due }),
@@ -330,6 +349,7 @@ pub fn falling_due<'a>(
     let until = on.checked_add_days(Days::new(days.into())).unwrap_or(NaiveDate::MAX);
     let mut due: Vec<_> = gear
         .iter()
+        .filter(|piece| piece.serves(on).is_ok())
         .map(|piece| (piece, piece.due_on(on, rules)))
         .filter(|(_, due)| due.is_none_or(|due| due <= until))
         .collect();
@@ -354,6 +374,7 @@ mod tests {
             what: GearType::Gloves { class: GloveClass::Class0, protectors: true },
             tests: tests.iter().map(|(on, passed)| Test { on: day(on), by: "lab".into(), passed: *passed }).collect(),
             issued_on: issued.map(day),
+            retired_on: None,
         }
     }
 

@@ -174,7 +174,7 @@ pub struct Job<'a> {
     pub settings: &'a Settings,
     /// Evidence before this opens nothing: when the work was last begun, resumed or handed over.
     pub counts_from: Option<DateTime<Utc>>,
-    /// Whether a confirmed isolation fault of the car stands.
+    /// Whether an isolation fault of the car stands, or may: every step then needs people qualified for it.
     pub isolation_fault: bool,
 }
 

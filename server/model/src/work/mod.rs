@@ -19,12 +19,12 @@ mod technician;
 #[cfg(test)]
 mod tests;
 
-pub use alarm::{ISOLATION_FAULT, Stop, StopNotice, standing_stops, stop_notice};
+pub use alarm::{ISOLATION_FAULT, ISOLATION_SOUND, Stop, StopNotice, TOO_HOT, standing_stops, stop_notice};
 pub use check::ProcedureFault;
-pub use cores::{Core, CoreFault, CorePath, CoreTerms, Fitted, Warranty, core_path};
+pub use cores::{ClaimState, Core, CoreFault, CorePath, CoreTerms, Fitted, Warranty, core_path};
 pub use evidence::{Entry, EntryFault, Value};
 pub use gear::{Gear, GearKind, GearRules, GearType, GloveClass, Rating, Test, Unusable, falling_due};
 pub use job::{Item, Job, Missing, Override, Passed, ResidualLimit, Settings};
 pub use procedure::{Ask, LOCK_OUT, Needs, Procedure, Record, Role, Step};
-pub use slot::{Booked, Clash, Clashing, Shop, clashes};
+pub use slot::{Booked, Clash, Clashing, Shop, Supply, clashes, gear_at_hand};
 pub use technician::{Absence, Certificate, Technician, Unfit};

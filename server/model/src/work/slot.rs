@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use chrono::Timelike;
+use chrono::{NaiveDate, Timelike};
 
 use super::{Gear, GearKind, GearRules, Procedure, Technician};
 use crate::fleet::{DayHours, Depot, Plan};
@@ -18,6 +18,45 @@ pub struct Booked {
     pub plan: Plan,
     /// Whether its work comes near the high-voltage system.
     pub high_voltage: bool,
+}
+
+/// A part that the order takes from stock, and who else takes of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Supply {
+    /// Its number.
+    pub number: String,
+    /// How many one order takes.
+    pub per_order: i64,
+    /// How many are here.
+    pub here: i64,
+    /// What is on its way: expected day and how many.
+    pub arrivals: Vec<(NaiveDate, i64)>,
+    /// For each other order that takes of it, the planned day; `None` for work that has begun.
+    pub others: Vec<Option<NaiveDate>>,
+}
+
+impl Supply {
+    /// Whether an order planned for `on` has its parts, with none taken from those planned for later.
+    fn lasts(&self, on: NaiveDate) -> bool {
+        let left = |day: NaiveDate| {
+            let come: i64 = self.arrivals.iter().filter(|(expected, _)| *expected <= day).map(|(_, many)| many).sum();
+            let taken = self.others.iter().filter(|other| other.is_none_or(|other| other <= day)).count();
+            let orders = i64::try_from(taken).unwrap_or(i64::MAX).saturating_add(1);
+            self.here + come - self.per_order.saturating_mul(orders)
+        };
+        let later = self.others.iter().flatten().filter(|other| **other > on);
+        std::iter::once(on).chain(later.copied()).all(|day| left(day) >= 0)
+    }
+
+    /// Why the order cannot be planned for `on`.
+    pub(super) fn short(&self, on: NaiveDate) -> Option<String> {
+        if self.lasts(on) {
+            return None;
+        }
+        let days = self.arrivals.iter().map(|(expected, _)| *expected).filter(|day| *day > on && self.lasts(*day));
+        let then = days.min().map_or_else(|| "and none is on its way".to_owned(), |day| format!("there is on {day}"));
+        Some(format!("of part {} there is not enough on {on} beside what others take, {then}", self.number))
+    }
 }
 
 /// What a plan is held against.
@@ -37,6 +76,10 @@ pub struct Shop<'a> {
     pub rules: &'a GearRules,
     /// Plans of the depot's other open orders.
     pub booked: &'a [Booked],
+    /// The parts that the order takes.
+    pub parts: &'a [Supply],
+    /// The certificate that each person needs beside those of the steps, such as that for a standing isolation fault.
+    pub certificate: Option<&'a str>,
 }
 
 /// What a plan clashes with.
@@ -50,8 +93,10 @@ pub enum Clashing {
     Hours,
     /// Somebody is unknown, unfit, away or taken.
     Person,
-    /// Too little gear is in date.
+    /// Too little gear is in date, or a piece named is unknown, unusable or promised to another order.
     Gear,
+    /// A part is not there by then.
+    Part,
 }
 
 /// The stable code.
@@ -63,6 +108,7 @@ impl fmt::Display for Clashing {
             Self::Hours => "hours",
             Self::Person => "person",
             Self::Gear => "gear",
+            Self::Part => "part",
         })
     }
 }
@@ -95,8 +141,26 @@ pub fn clashes(plan: &Plan, shop: &Shop<'_>) -> Vec<Clash> {
         let says = unfree(code, plan, shop, &meanwhile);
         found.extend(says.into_iter().map(|says| clash(Clashing::Person, format!("/technicians/{place}"), says)));
     }
+    for (place, id) in plan.gear.iter().enumerate() {
+        let says = unpromised(id, plan, shop, &meanwhile);
+        found.extend(says.map(|says| clash(Clashing::Gear, format!("/gear/{place}"), says)));
+    }
     found.extend(short_of_gear(plan, shop, &meanwhile).map(|says| clash(Clashing::Gear, "/on", says)));
+    found.extend(shop.parts.iter().filter_map(|part| Some(clash(Clashing::Part, "/on", part.short(plan.on)?))));
     found
+}
+
+/// Why a piece of gear cannot be promised to the order.
+fn unpromised(id: &str, plan: &Plan, shop: &Shop<'_>, meanwhile: &[&Booked]) -> Option<String> {
+    let Some(piece) = shop.gear.iter().find(|piece| piece.id == id && piece.depot == shop.depot.code) else {
+        return Some(format!("the depot has no gear {id}"));
+    };
+    if let Err(reasons) = piece.usable(plan.on, shop.rules) {
+        let reasons: Vec<_> = reasons.iter().map(ToString::to_string).collect();
+        return Some(format!("{id} on {}: {}", plan.on, reasons.join(", ")));
+    }
+    let holder = meanwhile.iter().find(|booked| booked.plan.gear.iter().any(|other| other == id));
+    holder.map(|booked| taken(id, booked))
 }
 
 fn taken(what: &str, booked: &Booked) -> String {
@@ -145,9 +209,27 @@ fn unfree(code: &str, plan: &Plan, shop: &Shop<'_>, meanwhile: &[&Booked]) -> Ve
         let (from, to) = (hours.opens.format("%H:%M"), hours.closes.format("%H:%M"));
         reasons.push(format!("{code} works from {from} to {to}"));
     }
+    let uncertified = shop.certificate.and_then(|name| person.holds(name, plan.on).err());
+    reasons.extend(uncertified.map(|reason| format!("{code} {reason}")));
     let elsewhere = meanwhile.iter().find(|booked| booked.plan.technicians.iter().any(|other| other == code));
     reasons.extend(elsewhere.map(|booked| taken(code, booked)));
     reasons
+}
+
+/// How many pieces of a kind may be used at a depot on a day.
+fn in_date(gear: &[Gear], kind: GearKind, depot: &str, on: NaiveDate, rules: &GearRules) -> usize {
+    let own = |piece: &&Gear| piece.depot == depot && piece.kind() == kind;
+    gear.iter().filter(own).filter(|piece| piece.usable(on, rules).is_ok()).count()
+}
+
+/// Whether a depot has a piece in date of every kind of gear that the procedure needs.
+#[must_use]
+pub fn gear_at_hand(procedure: &Procedure, gear: &[Gear], depot: &str, on: NaiveDate, rules: &GearRules) -> bool {
+    let mut needed: Vec<GearKind> = procedure.steps.iter().flat_map(|step| &step.needs.gear).copied().collect();
+    if procedure.touches_high_voltage() {
+        needed.extend(GearKind::ALL);
+    }
+    needed.into_iter().all(|kind| in_date(gear, kind, depot, on, rules) > 0)
 }
 
 /// Gloves for each person and a meter for each order at the high-voltage system, all in date on the day by what is logged.
@@ -157,10 +239,7 @@ fn short_of_gear(plan: &Plan, shop: &Shop<'_>, meanwhile: &[&Booked]) -> Option<
     }
     let plans = || meanwhile.iter().filter(|booked| booked.high_voltage).map(|booked| &booked.plan).chain([plan]);
     let people: usize = plans().map(|plan| plan.technicians.len().max(1)).sum();
-    let in_date = |kind: GearKind| {
-        let own = |piece: &&Gear| piece.depot == shop.depot.code && piece.kind() == kind;
-        shop.gear.iter().filter(own).filter(|piece| piece.usable(plan.on, shop.rules).is_ok()).count()
-    };
+    let in_date = |kind: GearKind| in_date(shop.gear, kind, &shop.depot.code, plan.on, shop.rules);
     let wanted = [(GearKind::Gloves, people), (GearKind::Meter, plans().count())];
     wanted.into_iter().find(|(kind, count)| in_date(*kind) < *count).map(|(kind, count)| {
         format!("{count} of kind `{}` are needed then, {} in date on {}", kind.as_str(), in_date(kind), plan.on)

@@ -38,6 +38,8 @@ pub struct Technician {
     pub hours: OpeningHours,
     /// Days away.
     pub absences: Vec<Absence>,
+    /// Since when they work here no more.
+    pub retired_on: Option<NaiveDate>,
 }
 
 /// Why a technician does not fit.
@@ -61,6 +63,11 @@ pub enum Unfit {
     },
     /// Works at another depot.
     OtherDepot(String),
+    /// Works here no more.
+    Retired {
+        /// Since when.
+        on: NaiveDate,
+    },
 }
 
 impl fmt::Display for Unfit {
@@ -71,11 +78,23 @@ impl fmt::Display for Unfit {
             Self::DayOff => out.write_str("does not work on that weekday"),
             Self::Away { to } => write!(out, "is away until {to}"),
             Self::OtherDepot(depot) => write!(out, "works at depot {depot}"),
+            Self::Retired { on } => write!(out, "was retired on {on}"),
         }
     }
 }
 
 impl Technician {
+    /// Whether they still work here on `on`.
+    ///
+    /// # Errors
+    /// [`Unfit::Retired`].
+    pub fn serves(&self, on: NaiveDate) -> Result<(), Unfit> {
+        match self.retired_on.filter(|retired| *retired <= on) {
+            Some(on) => Err(Unfit::Retired { on }),
+            None => Ok(()),
+        }
+    }
+
     /// Whether the certificate `name` is valid on `on`; of several with one name the longest-running counts.
     ///
     /// # Errors
@@ -92,9 +111,10 @@ impl Technician {
     /// The hours worked on `on`.
     ///
     /// # Errors
-    /// [`Unfit::DayOff`] or [`Unfit::Away`].
+    /// [`Unfit::DayOff`], [`Unfit::Away`] or [`Unfit::Retired`].
     pub fn works(&self, on: NaiveDate) -> Result<DayHours, Unfit> {
         use chrono::Datelike;
+        self.serves(on)?;
         let away = self.absences.iter().filter(|absence| absence.from <= on && on <= absence.to);
         match away.map(|absence| absence.to).max() {
             Some(to) => Err(Unfit::Away { to }),
@@ -153,6 +173,7 @@ mod tests {
             certificates: vec![Certificate { name: "high-voltage".into(), expires_on: day("2026-06-30") }],
             hours: OpeningHours([Some(shift), Some(shift), Some(shift), Some(shift), Some(shift), None, None]),
             absences: vec![Absence { from: day("2026-05-04"), to: day("2026-05-06") }],
+            retired_on: Some(day("2026-07-06")),
         }
     }
 
@@ -173,5 +194,6 @@ mod tests {
         check("2026-05-04", None, &[Unfit::Away { to: day("2026-05-06") }]);
         check("2026-05-07", None, &[]);
         check("2026-07-05", Some("high-voltage"), &[Unfit::DayOff, expired()]);
+        check("2026-07-06", None, &[Unfit::Retired { on: day("2026-07-06") }]);
     }
 }

@@ -132,7 +132,14 @@ fn day(text: &str) -> NaiveDate {
 }
 
 fn slot(on: &str, start: &str, minutes: u32) -> Plan {
-    Plan { on: day(on), start: start.parse().unwrap(), minutes, bay: 2, technicians: vec!["kim".into()] }
+    Plan {
+        on: day(on),
+        start: start.parse().unwrap(),
+        minutes,
+        bay: 2,
+        technicians: vec!["kim".into()],
+        gear: Vec::new(),
+    }
 }
 
 #[test]

@@ -191,7 +191,7 @@ fn an_isolation_fault_needs_its_own_certificate() {
     world.overrides[0].item = Item::Isolation;
     world.isolation_fault = true;
     check(&world, &opening(), &["isolation"]);
-    check(&world, &entry(14, 20, &[]), &[]);
+    check(&world, &entry(14, 20, &[]), &["isolation"]);
     world.technicians[0] = technician("kim", &["high-voltage", "isolation-fault"]);
     check(&world, &opening(), &[]);
 }

@@ -146,12 +146,20 @@ fn technician(code: &str, certificates: &[&str]) -> Technician {
         certificates: certificates.iter().map(held).collect(),
         hours: OpeningHours::default(),
         absences: Vec::new(),
+        retired_on: None,
     }
 }
 
 fn gear(id: &str, what: GearType) -> Gear {
     let test = Test { on: day("2026-02-01"), by: "lab".into(), passed: true };
-    Gear { id: id.into(), depot: "north".into(), what, tests: vec![test], issued_on: Some(day("2026-02-02")) }
+    Gear {
+        id: id.into(),
+        depot: "north".into(),
+        what,
+        tests: vec![test],
+        issued_on: Some(day("2026-02-02")),
+        retired_on: None,
+    }
 }
 
 /// What a job borrows from.

@@ -14,13 +14,21 @@ fn plan(start: &str, bay: u32, technicians: &[&str]) -> Plan {
         minutes: 120,
         bay,
         technicians: technicians.iter().map(|code| (*code).to_owned()).collect(),
+        gear: Vec::new(),
     }
 }
 
 fn person(code: &str, depot: &str) -> Technician {
     let held = Certificate { name: "high-voltage".into(), expires_on: day("2026-12-31") };
     let hours = hours("08:00", "16:00");
-    Technician { code: code.into(), depot: depot.into(), certificates: vec![held], hours, absences: Vec::new() }
+    Technician {
+        code: code.into(),
+        depot: depot.into(),
+        certificates: vec![held],
+        hours,
+        absences: Vec::new(),
+        retired_on: None,
+    }
 }
 
 fn gear() -> Vec<Gear> {
@@ -31,6 +39,7 @@ fn gear() -> Vec<Gear> {
         what,
         tests: vec![test.clone()],
         issued_on: Some(day("2026-02-02")),
+        retired_on: None,
     };
     let gloves = GearType::Gloves { class: GloveClass::Class0, protectors: true };
     let meter = GearType::Meter { meter: Rating::NEEDED, leads: Rating::NEEDED };
@@ -39,6 +48,17 @@ fn gear() -> Vec<Gear> {
 
 #[track_caller]
 fn check(plan: &Plan, booked: &[Booked], expected: &[(Clashing, &str)]) {
+    check_with(plan, booked, &[], None, expected);
+}
+
+#[track_caller]
+fn check_with(
+    plan: &Plan,
+    booked: &[Booked],
+    parts: &[Supply],
+    certificate: Option<&str>,
+    expected: &[(Clashing, &str)],
+) {
     let depot = Depot {
         code: "north".into(),
         name: "north".into(),
@@ -61,6 +81,8 @@ fn check(plan: &Plan, booked: &[Booked], expected: &[(Clashing, &str)]) {
         gear: &gear,
         rules: &GearRules::default(),
         booked,
+        parts,
+        certificate,
     };
     let found = clashes(plan, &shop);
     let short: Vec<_> = found.iter().map(|clash| (clash.with, clash.pointer.as_str())).collect();
@@ -103,4 +125,53 @@ fn a_plan_keeps_off_what_others_have() {
     check(&own, &[other("10:00", 2, &[], "7", false)], &[(Car, "/on")]);
     // One meter for both.
     check(&own, &[other("10:00", 2, &["lee"], "8", true)], &[(Gear, "/on")]);
+}
+
+#[test]
+fn a_piece_that_is_named_is_promised_once() {
+    use Clashing::{Gear, Person};
+    let naming = |start: &str, bay: u32, gear: &[&str]| Plan {
+        gear: gear.iter().map(|id| (*id).to_owned()).collect(),
+        ..plan(start, bay, &[])
+    };
+    let other = |start: &str, gear: &[&str]| Booked {
+        order: "WO-00001".into(),
+        car: "8".into(),
+        plan: naming(start, 2, gear),
+        high_voltage: false,
+    };
+    let own = naming("10:00", 1, &["G-1", "M-1"]);
+    check(&own, &[other("08:00", &["G-1"]), other("12:00", &["M-1"]), other("10:00", &["G-2"])], &[]);
+    check(&own, &[other("11:59", &["M-1"])], &[(Gear, "/gear/1")]);
+    check(&naming("10:00", 1, &["G-1", "X-9"]), &[], &[(Gear, "/gear/1")]);
+    let overdue = Plan { on: day("2026-08-03"), ..own };
+    check(&overdue, &[], &[(Gear, "/gear/0"), (Gear, "/on")]);
+    let kim = plan("10:00", 1, &["kim"]);
+    check_with(&kim, &[], &[], Some("high-voltage"), &[]);
+    check_with(&kim, &[], &[], Some("isolation-fault"), &[(Person, "/technicians/0")]);
+}
+
+#[test]
+fn a_part_is_there_by_the_day_or_the_plan_is_refused() {
+    let supply = |here: i64, arrivals: &[(&str, i64)], others: &[Option<&str>]| Supply {
+        number: "F-1".into(),
+        per_order: 2,
+        here,
+        arrivals: arrivals.iter().map(|(on, many)| (day(on), *many)).collect(),
+        others: others.iter().map(|on| on.map(day)).collect(),
+    };
+    let planned = plan("10:00", 1, &[]);
+    let fits = |supply: Supply| check_with(&planned, &[], &[supply], None, &[]);
+    let short = |supply: Supply| check_with(&planned, &[], &[supply], None, &[(Clashing::Part, "/on")]);
+    fits(supply(2, &[], &[]));
+    short(supply(1, &[], &[]));
+    fits(supply(1, &[("2026-03-02", 1)], &[]));
+    short(supply(1, &[("2026-03-03", 1)], &[]));
+    // Work that has begun and plans up to the day take theirs first, and one for later must still find its own.
+    short(supply(3, &[], &[None]));
+    short(supply(3, &[], &[Some("2026-03-02")]));
+    short(supply(3, &[], &[Some("2026-03-05")]));
+    fits(supply(3, &[("2026-03-05", 1)], &[Some("2026-03-05")]));
+    let says = supply(0, &[("2026-03-04", 1), ("2026-03-06", 1)], &[]).short(day("2026-03-02")).unwrap();
+    assert!(says.contains("there is on 2026-03-06"), "{says}");
 }
