@@ -8,6 +8,8 @@
 mod common;
 
 mod access;
+mod backup;
+mod deep;
 mod document;
 mod events;
 mod fences;
@@ -17,6 +19,7 @@ mod limits;
 mod logs;
 mod loops;
 mod migrations;
+mod moving;
 mod orders;
 mod pack_logs;
 mod packs;

@@ -12,3 +12,4 @@ pub mod loops;
 pub mod serve;
 pub mod store;
 pub mod telemetry;
+pub mod upkeep;

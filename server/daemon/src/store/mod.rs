@@ -3,8 +3,11 @@
 //! One text per query wherever the two dialects agree; [`Store::pick`] chooses where they do not. A method is a
 //! whole use case and owns its transaction. Writes on SQLite go through one connection and begin IMMEDIATE.
 
+mod backup;
 mod calendars;
+mod catalog;
 mod closing;
+mod deep;
 mod depots;
 mod events;
 mod evidence;
@@ -28,6 +31,7 @@ mod reports;
 mod rows;
 mod rules;
 mod technicians;
+mod transfer;
 pub mod values;
 mod vehicles;
 mod wear;
@@ -42,8 +46,10 @@ use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 use sqlx::{PgPool, Postgres, Sqlite, SqlitePool, Transaction};
 
+pub use backup::{BackupReport, Restored, restore};
 pub use calendars::{CalendarRecord, NewCalendar};
 pub use closing::Closing;
+pub use deep::{RuleCheck, SHOWN};
 pub use depots::{DepotChange, DepotRecord};
 pub use events::{BREAKDOWN, EventFilter, EventRecord, NewEvent, NewWindow, StopCodes, WindowRecord};
 pub use evidence::{Desk, EntryRecord, Look, OrderFile};
@@ -69,6 +75,7 @@ pub use reports::{DoneService, ReportFilter, WatchedCar};
 pub use rows::{DutyRecord, LogFilter, OdometerRecord, RowName, SeatRecord, ServiceRecord};
 pub use rules::{RuleChange, RuleRecord};
 pub use technicians::{TechnicianChange, TechnicianRecord};
+pub use transfer::TableSum;
 pub use vehicles::{NewVehicle, VehicleChange, VehicleFilter, VehicleRecord};
 pub use wear::{
     ExposureRow, LivedPack, OrderCall, OutlookFilter, OutlookListed, OutlookRow, PackRecast, PastRisk, RiskFilter,
@@ -106,6 +113,9 @@ pub enum StoreError {
     /// What was asked collides with what is stored.
     #[error("{0}")]
     Conflict(Conflict),
+    /// The database as it stands does not allow it.
+    #[error("{0}")]
+    Refused(String),
     /// A file could not be read or written.
     #[error("{0}")]
     File(#[from] std::io::Error),
@@ -429,7 +439,16 @@ impl Store {
     /// As [`Store::open`].
     pub async fn open_limited(address: &str, connections: u32, longest: Option<Duration>) -> Result<Self> {
         let store = Self::connect(address, connections, longest).await?;
-        match &store.db {
+        store.bring_up_to_date().await?;
+        Ok(store)
+    }
+
+    /// Runs the migrations that are still to be done.
+    ///
+    /// # Errors
+    /// [`StoreError::Migration`] when one fails, or a newer program has written to the database.
+    pub async fn bring_up_to_date(&self) -> Result<()> {
+        match &self.db {
             Db::Sqlite { write, .. } => migrations::sqlite().run(write).await?,
             Db::Postgres(pool) => {
                 let mut connection = pool.acquire().await?;
@@ -438,7 +457,7 @@ impl Store {
                 connection.close().await?;
             }
         }
-        Ok(store)
+        Ok(())
     }
 
     async fn connect(address: &str, connections: u32, longest: Option<Duration>) -> Result<Self> {
@@ -453,8 +472,16 @@ impl Store {
             ("client_min_messages", "warning".to_owned()),
             ("statement_timeout", longest.map_or(0, |longest| longest.as_millis()).to_string()),
         ]);
-        let pool = PgPoolOptions::new().max_connections(connections).acquire_timeout(ACQUIRE_TIMEOUT);
-        Ok(Self { db: Db::Postgres(pool.connect_with(options).await?) })
+        // Every connection tells that the database is in use, and waits while it is being moved.
+        let pool = PgPoolOptions::new()
+            .max_connections(connections)
+            .acquire_timeout(ACQUIRE_TIMEOUT)
+            .after_connect(|connection, _| Box::pin(transfer::tell_use(connection)));
+        match pool.connect_with(options.clone()).await {
+            Ok(pool) => Ok(Self { db: Db::Postgres(pool) }),
+            Err(sqlx::Error::PoolTimedOut) if transfer::is_moved(&options).await => Err(transfer::being_moved()),
+            Err(fault) => Err(fault.into()),
+        }
     }
 
     async fn connect_sqlite(path: &Path, connections: u32, longest: Option<Duration>) -> Result<Self> {
