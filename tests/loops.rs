@@ -327,39 +327,6 @@ async fn a_kept_answer_is_forgotten_after_its_time(engine: Engine) {
     assert_eq!(send().await.expect(200), json!({"stored": 0, "repeated": 1, "replaced": 0, "refused": []}));
 }
 
-#[tokio::test]
-async fn a_backup_opens_and_holds_the_same_rows() {
-    use ventmile::store::{Store, VehicleFilter};
-    let (app, manager) = fleet(Engine::Sqlite).await;
-    a_year(&manager, "7", Some("2025-10-01T12:00:00Z")).await;
-    app.settle().await;
-    let folder = tempfile::tempdir().unwrap();
-    let target = folder.path().join("copy.db");
-    app.app.store.backup(&target).await.unwrap();
-    assert!(app.app.store.backup(&target).await.is_err(), "it writes over nothing");
-    let copy = Store::open(&format!("sqlite:{}", target.display()), 1).await.unwrap();
-    let all = VehicleFilter { limit: 100, ..VehicleFilter::default() };
-    let cars = (app.app.store.vehicles(&all).await.unwrap(), copy.vehicles(&all).await.unwrap());
-    assert_eq!((format!("{:?}", cars.0), cars.0.len()), (format!("{:?}", cars.1), 1));
-    let logs = (
-        app.app.store.car_logs(&[(cars.0[0].id, 0)]).await.unwrap(),
-        copy.car_logs(&[(cars.1[0].id, 0)]).await.unwrap(),
-    );
-    assert_eq!((format!("{:?}", logs.0), logs.0[0].readings.len()), (format!("{:?}", logs.1), 51));
-    let journal =
-        (app.app.store.journal_lines(0, None, 100).await.unwrap(), copy.journal_lines(0, None, 100).await.unwrap());
-    assert_eq!(format!("{:?}", journal.0), format!("{:?}", journal.1));
-    copy.close().await;
-}
-
-#[tokio::test]
-async fn postgres_says_who_backs_it_up() {
-    let (app, _manager) = fleet(Engine::Postgres).await;
-    let folder = tempfile::tempdir().unwrap();
-    let fault = app.app.store.backup(&folder.path().join("copy.db")).await.unwrap_err();
-    assert!(fault.to_string().contains("pg_dump"), "{fault}");
-}
-
 crate::on_both!(
     a_posted_reading_makes_its_car_stale_until_it_is_recast,
     a_reading_that_comes_while_its_car_is_computed_keeps_it_stale,

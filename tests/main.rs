@@ -8,7 +8,9 @@
 mod common;
 
 mod access;
+mod backup;
 mod board;
+mod deep;
 mod document;
 mod events;
 mod fences;
@@ -18,6 +20,7 @@ mod limits;
 mod logs;
 mod loops;
 mod migrations;
+mod moving;
 mod orders;
 mod outbox;
 mod pack_logs;

@@ -7,7 +7,7 @@ use crate::common::{Client, Engine, TestApp, car, fault, ordinary_car, post, ser
 use crate::work::{LAST, Shop, shop};
 
 /// The type that the steps record, with terms of its supplier.
-async fn pack_in_stock(client: &Client, months: u32) {
+pub async fn pack_in_stock(client: &Client, months: u32) {
     let part = json!({
         "depot": "NORTH", "number": "PK-14", "name": "pack", "job": "pack-replacement", "pack_type": "P-14",
         "lead_days": 14, "stock": 2, "core_days": 20, "core_credit_cents": 40_000,
@@ -17,7 +17,7 @@ async fn pack_in_stock(client: &Client, months: u32) {
 }
 
 /// An order whose every step is recorded, for a car with the pack O-1 in it.
-async fn ready(shop: &Shop, unit: &str) -> String {
+pub async fn ready(shop: &Shop, unit: &str) -> String {
     let order = shop.started(unit, "pack-replacement").await;
     let old = json!({
         "unit": unit, "serial": "O-1", "type": "P-14", "installed_at": "2025-01-01T05:00:00Z", "odometer": 10,
@@ -28,7 +28,7 @@ async fn ready(shop: &Shop, unit: &str) -> String {
     order
 }
 
-fn done(more: Value) -> Value {
+pub fn done(more: Value) -> Value {
     let mut body = json!({"outcome": "serviced", "odometer": 60_010, "distance_unit": "mi", "by": "kim"});
     for (name, value) in more.as_object().unwrap() {
         body[name] = value.clone();

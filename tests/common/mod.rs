@@ -180,6 +180,11 @@ impl Client {
         &self.key
     }
 
+    /// The same key at another daemon.
+    pub fn at(&self, app: &TestApp) -> Self {
+        Self { router: app.router.clone(), key: self.key.clone() }
+    }
+
     pub fn call(&self, method: Method, path: &str) -> Call {
         let mut builder = Request::builder().method(method).uri(path);
         if !self.key.is_empty() {
@@ -242,16 +247,20 @@ impl TestApp {
 
     /// The same with other settings.
     pub async fn with(engine: Engine, settings: &[(&str, &str)]) -> (Self, Client) {
-        let database = Database::new(engine).await;
+        let this = Self::on(Database::new(engine).await, settings).await;
+        let client = this.client(&Scope::ALL, &[]).await;
+        (this, client)
+    }
+
+    /// A daemon on a database that is there.
+    pub async fn on(database: Database, settings: &[(&str, &str)]) -> Self {
         let mut flags = vec![("database".to_owned(), database.address()), ("connections".to_owned(), "4".to_owned())];
         flags.extend(settings.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned())));
         let config = Config::load(None, Vec::new(), &flags).unwrap();
         let clock = Arc::new(SetClock::new(instant(NOW)));
         let app = App::open(config.settings, clock.clone()).await.unwrap();
         let router = ventmile::serve::router(&app);
-        let this = Self { app, clock, router, database };
-        let client = this.client(&Scope::ALL, &[]).await;
-        (this, client)
+        Self { app, clock, router, database }
     }
 
     /// A second process on the same database and clock.

@@ -17,11 +17,12 @@ use crate::app::keys::{REMEMBERED, Scope, bare};
 use crate::app::work::read_procedure;
 use crate::app::{App, usage_settings};
 use crate::backtest::{self, Absent, Limits};
-use crate::clock::SystemClock;
-use crate::config::{Config, Settings};
+use crate::clock::{Clock, SystemClock};
+use crate::config::{Config, Secret, Settings};
 use crate::serve::{Server, stop_on_signal};
-use crate::store::{KeyRecord, Store, Tally};
-use crate::{demo, telemetry};
+use crate::store::{KeyRecord, Store, TableSum, Tally};
+use crate::upkeep::Failure;
+use crate::{demo, telemetry, upkeep};
 
 /// Ventmile: when each hybrid car's battery cooling fan falls due for service.
 #[derive(Debug, Parser)]
@@ -94,11 +95,31 @@ enum Command {
         /// The new file.
         target: PathBuf,
     },
+    /// Put a copy back where the SQLite database is, once it was read through.
+    Restore {
+        /// The copy.
+        file: PathBuf,
+        /// Move the database that stands there aside.
+        #[arg(long)]
+        replace: bool,
+    },
+    /// Move everything to another database, SQLite or Postgres, while neither is served.
+    Move {
+        /// The database to be moved; without it the one of the settings.
+        #[arg(long, value_name = "ADDRESS")]
+        from: Option<String>,
+        /// An empty database, or a SQLite file that is not there yet.
+        #[arg(long, value_name = "ADDRESS")]
+        to: String,
+    },
     /// Show the settings in force, where each came from, and whether the database can be used.
     Check {
         /// Print the defaults with what each is for, as a settings file.
         #[arg(long)]
         defaults: bool,
+        /// Look through the whole database for what breaks its rules, while others use it.
+        #[arg(long, conflicts_with = "defaults")]
+        deep: bool,
     },
 }
 
@@ -180,9 +201,6 @@ enum JournalCommand {
     Export,
 }
 
-/// What went wrong, for people.
-type Failure = Box<dyn std::error::Error + Send + Sync>;
-
 /// Runs the command the arguments ask for.
 #[must_use]
 pub fn run() -> ExitCode {
@@ -229,13 +247,19 @@ async fn command(cli: Cli) -> Result<ExitCode, Failure> {
         Command::Procedure(ProcedureCommand::Add { file }) => add_procedure(common, &file).await?,
         Command::Key(command) => key(common, command).await?,
         Command::Journal(command) => return journal(common, command).await,
-        Command::Backup { target } => {
+        Command::Backup { target } => println!("{}", upkeep::back_up(&load(common, None)?.settings, &target).await?),
+        Command::Restore { file, replace } => {
             let settings = load(common, None)?.settings;
-            Store::open(&settings.database.0, 1).await?.backup(&target).await?;
-            println!("copied to {}", target.display());
+            println!("{}", upkeep::put_back(&settings, &file, replace, SystemClock.now()).await?);
         }
-        Command::Check { defaults: true } => print!("{}", crate::config::DEFAULTS),
-        Command::Check { defaults: false } => return check(&load(common, None)?).await,
+        Command::Move { from, to } => {
+            let from = from
+                .map_or_else(|| load(common, None).map(|config| config.settings.database), |text| Ok(Secret(text)))?;
+            move_database(&from, &Secret(to)).await?;
+        }
+        Command::Check { defaults: true, .. } => print!("{}", crate::config::DEFAULTS),
+        Command::Check { deep: true, .. } => return check_deep(&load(common, None)?.settings).await,
+        Command::Check { .. } => return check(&load(common, None)?).await,
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -257,6 +281,37 @@ async fn check(config: &Config) -> Result<ExitCode, Failure> {
             Ok(ExitCode::FAILURE)
         }
     }
+}
+
+async fn check_deep(settings: &Settings) -> Result<ExitCode, Failure> {
+    let sound = Store::check_deep(&settings.database.0, |check| {
+        println!("{:<4} {}", if check.found.is_empty() { "ok" } else { "NOT" }, check.rule);
+        check.found.iter().for_each(|what| println!("       {what}"));
+        if !check.found.is_empty() {
+            println!("     → {}", check.todo);
+        }
+    });
+    Ok(if sound.await? { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+}
+
+async fn move_database(from: &Secret, to: &Secret) -> Result<(), Failure> {
+    let bar = ProgressBar::no_length();
+    let style = ProgressStyle::with_template("{msg} {bar:30} {human_pos}/{human_len}");
+    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+    let mut told = |table: &str, over: u64, all: u64| {
+        bar.set_message(table.to_owned());
+        bar.set_length(all);
+        bar.set_position(over);
+    };
+    let moved = upkeep::move_database(from, to, &mut told).await;
+    bar.finish_and_clear();
+    let moved = moved?;
+    for TableSum { table, rows, sum } in &moved {
+        println!("{table:<20} {rows:>10} rows, sum {sum:032x}");
+    }
+    let rows: u64 = moved.iter().map(|table| table.rows).sum();
+    println!("{} tables, {rows} rows: the same in both. {to} can be served now; {from} is as it was.", moved.len());
+    Ok(())
 }
 
 async fn open(settings: Settings) -> Result<App, Failure> {

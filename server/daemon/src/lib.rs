@@ -15,3 +15,4 @@ pub mod loops;
 pub mod serve;
 pub mod store;
 pub mod telemetry;
+pub mod upkeep;

@@ -60,7 +60,11 @@ pub struct Server {
     _lock: Option<File>,
 }
 
-fn lock(file: &Path) -> Result<File, ServeFault> {
+/// Takes the lock of a SQLite file, which whoever serves it holds; it lasts as long as what is returned.
+///
+/// # Errors
+/// [`ServeFault::Served`] when another process holds it, [`ServeFault::Lock`] when it cannot be made.
+pub fn lock(file: &Path) -> Result<File, ServeFault> {
     let path = file.with_added_extension("lock");
     let fault = |fault| ServeFault::Lock { path: path.display().to_string(), fault };
     let lock = File::options().create(true).write(true).truncate(false).open(&path).map_err(fault)?;

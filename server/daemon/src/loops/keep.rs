@@ -64,7 +64,7 @@ async fn keep(app: &App) -> Result<(), StoreError> {
 const PREFIX: &str = "ventmile-";
 const SUFFIX: &str = ".db";
 
-/// One copy a day, named by its date; a copy is written under another name first, so a half one is never taken for it.
+/// One copy a day, named by its date.
 async fn back_up(app: &App, dir: &Path) -> Result<(), StoreError> {
     let now = app.now();
     let target = dir.join(format!("{PREFIX}{}{SUFFIX}", now.date_naive()));
@@ -72,13 +72,9 @@ async fn back_up(app: &App, dir: &Path) -> Result<(), StoreError> {
         return Ok(());
     }
     std::fs::create_dir_all(dir)?;
-    let half = target.with_extension("half");
-    if half.exists() {
-        std::fs::remove_file(&half)?;
-    }
-    app.store.backup(&half).await?;
-    std::fs::rename(&half, &target)?;
-    tracing::info!(file = %target.display(), "backed up");
+    let report = app.store.backup(&target).await?;
+    let hash = report.journal_hash.unwrap_or_default();
+    tracing::info!(file = %target.display(), journal_lines = report.journal_lines, journal_hash = hash, "backed up");
     for old in surplus(dir, app.settings.keep.backups)? {
         std::fs::remove_file(old)?;
     }

@@ -312,12 +312,13 @@ packed!(CODES, "trouble_codes", "at_us, code, state");
 
 const SAVE: &str =
     "INSERT INTO forecasts (vehicle_id, kind, depot_id, rank, due_day, early_day, band, made_day, made_us,
-        metres_per_day, hours_per_day, raise_reason, item)
-    VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)
+        metres_per_day, hours_per_day, raise_reason, item, mark)
+    VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)
     ON CONFLICT (vehicle_id, kind) DO UPDATE SET depot_id = excluded.depot_id, rank = excluded.rank,
         due_day = excluded.due_day, early_day = excluded.early_day, band = excluded.band, made_day = excluded.made_day,
         made_us = excluded.made_us, metres_per_day = excluded.metres_per_day, hours_per_day = excluded.hours_per_day,
-        raise_reason = excluded.raise_reason, item = excluded.item";
+        raise_reason = excluded.raise_reason, item = excluded.item,
+        mark = CASE WHEN forecasts.mark > excluded.mark THEN forecasts.mark ELSE excluded.mark END";
 const TELL: &str = "UPDATE forecasts SET told_band = $3, told_due_day = $4 WHERE vehicle_id = $1 AND kind = $2";
 /// The queue is sorted by today's forecast; the order itself is not changed by it.
 const SORT_ORDER: &str = "UPDATE work_orders SET rank = $3, due_day = $4
@@ -718,7 +719,7 @@ impl Tx {
             .bind(row.vehicle_id).bind(kind).bind(row.depot_id).bind(row.rank).bind(due_day)
             .bind(row.early_on.map_or(NEVER, day_number)).bind(row.band).bind(day_number(row.made_on))
             .bind(micros(now)).bind(row.metres_per_day).bind(row.hours_per_day).bind(&row.raise_reason)
-            .bind(&row.item).execute(c).await.map(drop))?;
+            .bind(&row.item).bind(row.mark).execute(c).await.map(drop))?;
         within!(self, c => sqlx::query(SORT_ORDER)
             .bind(row.vehicle_id).bind(kind).bind(row.rank).bind(due_day).execute(c).await.map(drop))?;
         Ok(())

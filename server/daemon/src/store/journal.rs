@@ -5,7 +5,7 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 
 use super::values::{instant, micros};
-use super::{Result, Store, Tx, read, within};
+use super::{Result, Store, Tx, within};
 
 /// What is written into the journal.
 pub(super) struct Entry<'a> {
@@ -148,6 +148,37 @@ impl Tx {
             .execute(c).await.map(drop))?;
         Ok(())
     }
+
+    async fn journal_lines(&mut self, after: i64, key_depots_of: Option<i64>, limit: i64) -> Result<Vec<JournalLine>> {
+        let rows: Vec<Row> = within!(self, c => sqlx::query_as(LIST)
+            .bind(after).bind(key_depots_of).bind(limit).fetch_all(c).await)?;
+        rows.into_iter()
+            .map(|(id, at, actor, action, subject, depot_id, before, after, previous, hash)| {
+                let at = instant("journal.at_us", at)?;
+                Ok(JournalLine { id, at, actor, action, subject, depot_id, before, after, previous, hash })
+            })
+            .collect()
+    }
+
+    /// Walks along the whole journal; `each` sees every line.
+    pub(super) async fn walk_journal(
+        &mut self,
+        holds: Option<&str>,
+        mut each: impl FnMut(&JournalLine),
+    ) -> Result<JournalCheck> {
+        let mut walk = Walk::default();
+        walk.check.holds = holds.is_none();
+        let mut after = i64::MIN;
+        loop {
+            let lines = self.journal_lines(after, None, PAGE).await?;
+            let Some(last) = lines.last() else { return Ok(walk.check) };
+            after = last.id;
+            for line in &lines {
+                walk.step(line, holds);
+                each(line);
+            }
+        }
+    }
 }
 
 impl Store {
@@ -156,14 +187,7 @@ impl Store {
     /// # Errors
     /// [`super::StoreError`] when the database fails or a row cannot be read.
     pub async fn journal_lines(&self, after: i64, key_depots_of: Option<i64>, limit: i64) -> Result<Vec<JournalLine>> {
-        let rows: Vec<Row> = read!(self, pool => sqlx::query_as(LIST)
-            .bind(after).bind(key_depots_of).bind(limit).fetch_all(pool).await)?;
-        rows.into_iter()
-            .map(|(id, at, actor, action, subject, depot_id, before, after, previous, hash)| {
-                let at = instant("journal.at_us", at)?;
-                Ok(JournalLine { id, at, actor, action, subject, depot_id, before, after, previous, hash })
-            })
-            .collect()
+        self.begin_read().await?.journal_lines(after, key_depots_of, limit).await
     }
 
     /// The next lines of a walk along the journal, with the number after which to go on; nothing at its end.
@@ -186,13 +210,6 @@ impl Store {
     /// # Errors
     /// [`super::StoreError`] when the database fails or a row cannot be read.
     pub async fn check_journal(&self, holds: Option<&str>) -> Result<JournalCheck> {
-        let mut walk = Walk::default();
-        walk.check.holds = holds.is_none();
-        let mut after = i64::MIN;
-        while let Some((lines, last)) = self.journal_page(after, None).await? {
-            lines.iter().for_each(|line| walk.step(line, holds));
-            after = last;
-        }
-        Ok(walk.check)
+        self.begin_read().await?.walk_journal(holds, |_| {}).await
     }
 }

@@ -1,11 +1,11 @@
-//! Housekeeping: what may be forgotten, and backups.
+//! Housekeeping: what may be forgotten, and how a database stands.
 
 use std::path::Path;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::values::micros;
-use super::{Db, Result, Store, Tx, within};
+use super::{Result, Store, Tx, within};
 
 /// How many rows a sweep took away.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -68,27 +68,6 @@ impl Store {
         }
         tx.commit().await?;
         Ok(swept)
-    }
-
-    /// Writes a whole, consistent copy of a SQLite database to `target` while others read and write.
-    ///
-    /// # Errors
-    /// [`super::StoreError::File`] when `target` exists or cannot be written; on Postgres always, since its own
-    /// `pg_dump` does this better.
-    pub async fn backup(&self, target: &Path) -> Result<()> {
-        let Db::Sqlite { read, .. } = &self.db else {
-            return Err(std::io::Error::other("a Postgres database is backed up by pg_dump, see the README").into());
-        };
-        if target.exists() {
-            let reason = format!("{} is there already", target.display());
-            return Err(std::io::Error::new(std::io::ErrorKind::AlreadyExists, reason).into());
-        }
-        let mut connection = read.acquire().await?;
-        // A copy of a big file takes its time.
-        connection.lock_handle().await?.remove_progress_handler();
-        let target = target.to_string_lossy().into_owned();
-        sqlx::query("VACUUM INTO $1").bind(target).execute(&mut *connection).await?;
-        Ok(())
     }
 }
 

@@ -3,6 +3,8 @@
 use sqlx::SqlSafeStr;
 use sqlx::migrate::{Migration, MigrationType, Migrator};
 
+use super::{Engine, Result, Store, read};
+
 /// Number, name, text for SQLite, text for Postgres.
 type Step = (i64, &'static str, &'static str, &'static str);
 
@@ -29,6 +31,7 @@ const STEPS: &[Step] = &[
     step!(9, "rights", "0009_rights.sql"),
     step!(10, "shop", "0010_shop.sql"),
     step!(11, "board", "0011_board.sql"),
+    step!(12, "move", "0012_move.sql"),
 ];
 
 /// File names of all migrations, as they stand in both folders.
@@ -50,4 +53,43 @@ pub(super) fn sqlite() -> Migrator {
 
 pub(super) fn postgres() -> Migrator {
     migrator(|step| step.3)
+}
+
+/// How far a database has been brought.
+pub(super) enum Steps {
+    /// All that this program knows are done.
+    All,
+    /// So many of them are.
+    Some(usize),
+    /// It holds others, which the text names.
+    Foreign(String),
+}
+
+const DONE: &str = "SELECT version, checksum FROM _sqlx_migrations ORDER BY version";
+
+fn judge(known: &Migrator, done: &[(i64, Vec<u8>)]) -> Steps {
+    for ((version, checksum), step) in done.iter().zip(known.iter()) {
+        if *version != step.version || checksum[..] != step.checksum[..] {
+            return Steps::Foreign(format!("its migration {version} is not this program's"));
+        }
+    }
+    match known.iter().count() {
+        all if done.len() > all => {
+            Steps::Foreign(format!("it has {} migrations, this program knows {all}: use a newer one", done.len()))
+        }
+        all if done.len() == all => Steps::All,
+        _ => Steps::Some(done.len()),
+    }
+}
+
+impl Store {
+    /// How far the database has been brought; fails where it was never begun.
+    pub(super) async fn steps(&self) -> Result<Steps> {
+        let done: Vec<(i64, Vec<u8>)> = read!(self, pool => sqlx::query_as(DONE).fetch_all(pool).await)?;
+        let known = match self.engine() {
+            Engine::Sqlite => sqlite(),
+            Engine::Postgres => postgres(),
+        };
+        Ok(judge(&known, &done))
+    }
 }

@@ -3,8 +3,11 @@
 //! One text per query wherever the two dialects agree; [`Store::pick`] chooses where they do not. A method is a
 //! whole use case and owns its transaction. Writes on SQLite go through one connection and begin IMMEDIATE.
 
+mod backup;
 mod calendars;
+mod catalog;
 mod closing;
+mod deep;
 mod deliveries;
 mod depots;
 mod event_types;
@@ -37,6 +40,7 @@ mod rules;
 mod sessions;
 mod stops;
 mod technicians;
+mod transfer;
 pub mod values;
 mod vehicles;
 mod wear;
@@ -52,8 +56,10 @@ use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteError, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 use sqlx::{Connection, PgPool, Postgres, Sqlite, SqlitePool, Transaction};
 
+pub use backup::{BackupReport, Restored, restore};
 pub use calendars::{CalendarRecord, NewCalendar};
 pub use closing::{Closing, Judged};
+pub use deep::{RuleCheck, SHOWN};
 pub use deliveries::{DeliveryCounts, DeliveryFilter, DeliveryRecord, DeliveryState, Outgoing, Sent};
 pub use depots::{DepotChange, DepotRecord};
 pub use event_types::EventType;
@@ -86,6 +92,7 @@ pub use retired::Retired;
 pub use rows::{DutyRecord, LogFilter, OdometerRecord, RowName, SeatRecord, ServiceRecord};
 pub use rules::{RuleChange, RuleRecord};
 pub use technicians::{TechnicianChange, TechnicianRecord};
+pub use transfer::TableSum;
 pub use vehicles::{NewVehicle, VehicleChange, VehicleFilter, VehicleRecord};
 pub use wear::{
     ExposureRow, LivedPack, OrderCall, OutlookFilter, OutlookListed, OutlookRow, PackRecast, PastRisk, RiskFilter,
@@ -124,6 +131,9 @@ pub enum StoreError {
     /// What was asked collides with what is stored.
     #[error("{0}")]
     Conflict(Conflict),
+    /// The database as it stands does not allow it.
+    #[error("{0}")]
+    Refused(String),
     /// A file could not be read or written.
     #[error("{0}")]
     File(#[from] std::io::Error),
@@ -495,7 +505,16 @@ impl Store {
     pub async fn open_limited(address: &str, connections: u32, longest: Option<Duration>) -> Result<Self> {
         address.strip_prefix("sqlite:").map_or(Ok(()), |path| may_be_written(Path::new(path)))?;
         let store = Self::connect(address, connections, longest).await?;
-        match &store.db {
+        store.bring_up_to_date().await?;
+        Ok(store)
+    }
+
+    /// Runs the migrations that are still to be done.
+    ///
+    /// # Errors
+    /// [`StoreError::Migration`] when one fails, or a newer program has written to the database.
+    pub async fn bring_up_to_date(&self) -> Result<()> {
+        match &self.db {
             Db::Sqlite { write, .. } => migrations::sqlite().run(write).await?,
             Db::Postgres(pool) => {
                 let mut connection = pool.acquire().await?;
@@ -504,7 +523,7 @@ impl Store {
                 connection.close().await?;
             }
         }
-        Ok(store)
+        Ok(())
     }
 
     async fn connect(address: &str, connections: u32, longest: Option<Duration>) -> Result<Self> {
@@ -519,8 +538,16 @@ impl Store {
             ("client_min_messages", "warning".to_owned()),
             ("statement_timeout", longest.map_or(0, |longest| longest.as_millis()).to_string()),
         ]);
-        let pool = PgPoolOptions::new().max_connections(connections).acquire_timeout(REACH_TIMEOUT);
-        Ok(Self { db: Db::Postgres(pool.connect_with(options).await?) })
+        // Every connection tells that the database is in use, and waits while it is being moved.
+        let pool = PgPoolOptions::new()
+            .max_connections(connections)
+            .acquire_timeout(REACH_TIMEOUT)
+            .after_connect(|connection, _| Box::pin(transfer::tell_use(connection)));
+        match pool.connect_with(options.clone()).await {
+            Ok(pool) => Ok(Self { db: Db::Postgres(pool) }),
+            Err(sqlx::Error::PoolTimedOut) if transfer::is_moved(&options).await => Err(transfer::being_moved()),
+            Err(fault) => Err(fault.into()),
+        }
     }
 
     async fn connect_sqlite(path: &Path, connections: u32, longest: Option<Duration>) -> Result<Self> {
