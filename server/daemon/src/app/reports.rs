@@ -9,7 +9,7 @@ use ventmile_model::fleet::{Completion, Kind, Metres, Reading, WindowSet, local_
 use ventmile_model::wear::{History, Recurrence, recurrences};
 
 use super::App;
-use super::assess::{Interval, SOURCE_SERVICE, assess};
+use super::assess::{Interval, SOURCE_SERVICE, Terms, assess};
 use super::forecasts::{ALL_RULES, rule_for, rule_of};
 use crate::store::{AwayRecord, CarLogs, DoneService, Judged, ReportFilter, StoreError, WatchedCar};
 
@@ -135,7 +135,9 @@ impl App {
         let Some(rule) = rule_for(&rules, Kind::FanService, &logs) else { return Ok(None) };
         let usual = self.store.usual(logs.depot_id).await?;
         logs.readings.push(Reading { at: done.at, odometer, source: SOURCE_SERVICE, ruling: None });
-        let found = assess(&logs, &rule.rule, usual, &self.fits.get(), None, done.at, &self.settings);
+        let fits = self.fits.get();
+        let terms = Terms { rule: &rule.rule, usual, elsewhere: &[], fits: &fits, tried: None };
+        let found = assess(&logs, &terms, done.at, &self.settings);
         let numbers = found.interval.as_ref().map(|Interval { position, windows, .. }| Numbers {
             rule: &rule.code,
             rule_version: rule.version,

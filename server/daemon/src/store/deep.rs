@@ -224,7 +224,7 @@ const RULES: &[Rule] = &[
 ];
 
 const ORDER_IDS: &str = "SELECT id FROM work_orders";
-const OPEN_PLANS: &str = "SELECT id, depot_id, plan_day, plan FROM work_orders
+const OPEN_PLANS: &str = "SELECT id, depot_id, plan_day, plan, plan_gear FROM work_orders
     WHERE status IN ('needs-action', 'in-process') AND plan IS NOT NULL AND plan_day IS NOT NULL ORDER BY id";
 const STOCKS: &str = "SELECT p.depot_id, p.number, d.code, p.stock FROM parts p JOIN depots d ON d.id = p.depot_id";
 const USES: &str = "SELECT depot_id, parts_used FROM work_orders WHERE parts_used <> '[]'";
@@ -433,11 +433,12 @@ impl Tx {
     }
 
     async fn double_bays(&mut self) -> Result<Vec<String>> {
-        let rows: Vec<(i64, i64, i64, String)> = within!(self, c => sqlx::query_as(OPEN_PLANS).fetch_all(c).await)?;
+        let rows: Vec<(i64, i64, i64, String, String)> =
+            within!(self, c => sqlx::query_as(OPEN_PLANS).fetch_all(c).await)?;
         let mut plans = Vec::with_capacity(rows.len());
-        for (id, depot, day, plan) in rows {
+        for (id, depot, day, plan, gear) in rows {
             // What cannot be read is told elsewhere.
-            plans.extend(plan_of(day, &plan).ok().map(|plan| (id, depot, plan)));
+            plans.extend(plan_of(day, &plan, &gear).ok().map(|plan| (id, depot, plan)));
         }
         let mut found = Vec::new();
         for (place, (id, depot, plan)) in plans.iter().enumerate() {
