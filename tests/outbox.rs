@@ -224,7 +224,7 @@ async fn a_key_sees_the_events_of_its_depots(engine: Engine) {
     app.named_client("west", &[Scope::Read], &["WEST"]).await;
     let all = after(&app, 0).await;
     assert_eq!(all.len(), 2);
-    let west = app.app.store.keys().await.unwrap().into_iter().find(|key| key.name == "west").unwrap();
+    let west = app.app.store.keys(0, None, 100).await.unwrap().into_iter().find(|key| key.name == "west").unwrap();
     let filter = StreamFilter { key_depots_of: Some(west.id), ..StreamFilter::default() };
     let seen = app.app.store.events_between(0, i64::MAX, &filter, 100).await.unwrap();
     assert_eq!(seen, all[1..]);

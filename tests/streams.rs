@@ -148,7 +148,7 @@ async fn a_stream_ends_with_its_key(engine: Engine) {
     let mut stream = Stream::open(&reader, "/v1/events", None).await;
     off_road(&app, &boss, "7", 1).await;
     stream.event().await;
-    app.app.store.revoke_key("reader", "test", app.app.now()).await.unwrap();
+    boss.post("/v1/keys/reader/revoke").once().send().await.expect(200);
     // A key's lookup is remembered for two seconds.
     app.pass(TimeDelta::seconds(3));
     off_road(&app, &boss, "7", 2).await;
@@ -156,11 +156,11 @@ async fn a_stream_ends_with_its_key(engine: Engine) {
 }
 
 async fn a_quiet_stream_shows_that_it_lives_and_ends_with_its_key(engine: Engine) {
-    let (app, _boss) = fleet(engine, &[("events.heartbeat_seconds", "1")]).await;
+    let (app, boss) = fleet(engine, &[("events.heartbeat_seconds", "1")]).await;
     let reader = app.named_client("reader", &[Scope::Read], &[]).await;
     let mut stream = Stream::open(&reader, "/v1/events", None).await;
     assert_eq!(stream.block().await.as_deref(), Some(": alive"));
-    app.app.store.revoke_key("reader", "test", app.app.now()).await.unwrap();
+    boss.post("/v1/keys/reader/revoke").once().send().await.expect(200);
     app.pass(TimeDelta::seconds(3));
     assert_eq!(stream.block().await, None);
 }
