@@ -153,8 +153,6 @@ class Poster(Worker):
 class Hand(Worker):
     """Raises orders for its depot's cars and works them: each act has its effect once."""
 
-    ACTS = ("take", "start", "close")
-
     def __init__(self, *arguments):
         super().__init__(*arguments)
         self.units = [f"{self.name}-{number}" for number in range(CARS)]
@@ -192,7 +190,8 @@ class Hand(Worker):
             self.acknowledge(taken)
         else:
             self.act(number, "accept", {"by": self.name})
-        self.act(number, "start", {})
+        # A lease that has run out, since the clock has jumped, leaves it to nobody.
+        self.act(number, "start", {"by": self.name})
         if self.dice.random() < 0.5:
             done = next(self.minutes)
             at = f"2025-02-{1 + done // 1440 % 28:02}T{done // 60 % 24:02}:{done % 60:02}:00Z"
