@@ -224,11 +224,11 @@ async fn nobody_comes_to_a_postgres_database_that_is_being_moved() {
     let database = prepared(Engine::Postgres).await;
     let alone = Store::open_alone(&database.address()).await.unwrap();
     let address = database.address();
-    let comes = tokio::spawn(async move { Store::open(&address, 1).await.unwrap().ping().await });
-    tokio::time::sleep(Duration::from_millis(500)).await;
-    assert!(!comes.is_finished(), "it waits");
+    let comes = async { Store::open(&address, 1).await.unwrap().ping().await };
+    let mut comes = std::pin::pin!(comes);
+    assert!(tokio::time::timeout(Duration::from_millis(500), &mut comes).await.is_err(), "it waits");
     alone.close().await;
-    tokio::time::timeout(Duration::from_secs(20), comes).await.unwrap().unwrap().unwrap();
+    tokio::time::timeout(Duration::from_secs(20), comes).await.unwrap().unwrap();
 }
 
 /// A shop in full swing: cars with logs, orders done, under way and open, packs swapped, parts, reports, plans.
