@@ -224,7 +224,8 @@ async fn nobody_comes_to_a_postgres_database_that_is_being_moved() {
     let database = prepared(Engine::Postgres).await;
     let alone = Store::open_alone(&database.address()).await.unwrap();
     let address = database.address();
-    let mut comes = Box::pin(async { Store::open(&address, 1).await.unwrap().ping().await });
+    let comes = async { Store::open(&address, 1).await.unwrap().ping().await };
+    let mut comes = std::pin::pin!(comes);
     assert!(tokio::time::timeout(Duration::from_millis(500), &mut comes).await.is_err(), "it waits");
     alone.close().await;
     tokio::time::timeout(Duration::from_secs(20), comes).await.unwrap().unwrap();
