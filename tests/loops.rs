@@ -87,7 +87,7 @@ async fn an_abandoned_claim_is_taken_up_again(engine: Engine) {
     // The one process on a file frees every claim when it starts.
     post(&manager, "odometer-readings", reading("7", "2026-03-17T12:00:00Z", 5_000.0)).await;
     let now = app.app.now();
-    app.app.store.claim_stale(now, now + TimeDelta::seconds(120), 10).await.unwrap();
+    app.app.store.claim_stale(now, now + TimeDelta::seconds(30), 10).await.unwrap();
     assert_eq!(app.app.recast_all().await.unwrap(), 0);
     app.app.store.free_claims().await.unwrap();
     assert_eq!(app.app.recast_all().await.unwrap(), 1);

@@ -356,6 +356,9 @@ const ROUTES: &[(&str, Sight, &str, &str)] = &[
     ("list_off_road", Own, "/v1/vehicles/{T}-1/off-road", ""),
     ("return_to_service", Own, "/v1/vehicles/{T}-1/return-to-service", "{}"),
     ("take_off_road", Own, "/v1/vehicles/{T}-1/off-road", r#"{"from": "2026-03-18", "reason": "x"}"#),
+    ("list_plans", Own, "/v1/vehicles/{T}-1/plans", ""),
+    ("add_plan", Own, "/v1/vehicles/{T}-1/plans", r#"{"from": "2026-06-01", "shifts": {"hours_per_day": 9}}"#),
+    ("withdraw_plan", Own, "/v1/vehicles/{T}-1/plans/{plan}/withdraw", ""),
     ("list_work_orders", List, "/v1/work-orders", ""),
     ("get_work_order", Own, "/v1/work-orders/{order}", ""),
     ("raise_work_order", Own, "/v1/work-orders", r#"{"unit": "{T}-3", "kind": "pack-assessment", "reason": "x"}"#),
@@ -426,6 +429,7 @@ async fn world(engine: Engine) -> World {
         ("core", "999"),
         ("calendar", "999"),
         ("window", "999"),
+        ("plan", "999"),
         ("webhook", "999"),
         ("event", "999"),
     ]
@@ -514,6 +518,9 @@ async fn depot(app: &TestApp, manager: &Client, token: &str) -> Names {
     names.insert("event", number(&delivered["items"][0], "event"));
     let window = r#"{"unit": "{T}-1", "from": "2026-03-18", "to": "2027-03-18", "note": "{T} spare"}"#;
     names.insert("window", number(&add("/v1/release-windows", window).await, "id"));
+    let plan = r#"{"from": "2026-04-01", "to": "2026-04-10", "shifts": {"hours_per_day": 9}, "note": "{T} night"}"#;
+    let plans = "/v1/vehicles/{T}-1/plans".replace("{T}", token);
+    names.insert("plan", number(&add(&plans, plan).await, "id"));
     add("/v1/driver-reports", r#"{"unit": "{T}-1", "symptom": "other", "told": "{T} hum", "by": "{T} driver"}"#).await;
     add("/v1/breakdowns", r#"{"unit": "{T}-3", "told": "{T} stop", "by": "{T} driver", "kind": "fan-service"}"#).await;
     add(
@@ -633,7 +640,7 @@ async fn every_route_for_every_scope_and_depot(engine: Engine) {
             Own | Figures => {
                 let numbers = |reply: &Reply, names: &Names| {
                     let (status, headers, mut body) = plain(reply);
-                    for name in ["order", "core", "calendar", "window", "webhook", "event"] {
+                    for name in ["order", "core", "calendar", "window", "plan", "webhook", "event"] {
                         body = body.replace(&format!("\\\"{}\\\"", names[name]), "NAME");
                     }
                     let body = MADE_BY_HAND.iter().fold(body, |body, token| body.replace(token, "NAME"));

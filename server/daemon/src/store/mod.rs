@@ -521,6 +521,8 @@ impl Store {
                 sqlx::query(NO_STATEMENT_LIMIT).execute(&mut *connection).await?;
                 migrations::postgres().run(&mut *connection).await?;
                 connection.close().await?;
+                // Another, which tells that the database is in use.
+                drop(pool.acquire().await?);
             }
         }
         Ok(())
@@ -540,6 +542,7 @@ impl Store {
         ]);
         // Every connection tells that the database is in use, and waits while it is being moved.
         let pool = PgPoolOptions::new()
+            .min_connections(1)
             .max_connections(connections)
             .acquire_timeout(REACH_TIMEOUT)
             .after_connect(|connection, _| Box::pin(transfer::tell_use(connection)));
