@@ -7,21 +7,21 @@ use ventmile::app::keys::{Scope, bare};
 
 use crate::common::{Client, Engine, Reply, TestApp, car, month_of_readings, ordinary_car, post, serviced, two_depots};
 
-const FORM: &str = "application/x-www-form-urlencoded";
+pub const FORM: &str = "application/x-www-form-urlencoded";
 
 /// A browser that is signed in.
-struct Browser {
+pub struct Browser {
     client: Client,
     cookie: String,
 }
 
-fn header<'a>(reply: &'a Reply, name: &str) -> &'a str {
+pub fn header<'a>(reply: &'a Reply, name: &str) -> &'a str {
     reply.headers.get(name).and_then(|value| value.to_str().ok()).unwrap_or_default()
 }
 
 impl Browser {
     /// Signs in with a new key.
-    async fn sign_in(app: &TestApp, name: &str, scopes: &[Scope], depots: &[&str]) -> Self {
+    pub async fn sign_in(app: &TestApp, name: &str, scopes: &[Scope], depots: &[&str]) -> Self {
         let depots: Vec<String> = depots.iter().map(|code| (*code).to_owned()).collect();
         let key = app.app.new_key(name, scopes, &depots, None).await.unwrap();
         Self::with_key(app, &key).await
@@ -35,23 +35,23 @@ impl Browser {
         Self { client, cookie }
     }
 
-    async fn get(&self, path: &str) -> Reply {
+    pub async fn get(&self, path: &str) -> Reply {
         self.client.call(Method::GET, path).header("cookie", &self.cookie).send().await
     }
 
     /// The page of an address, once it is one.
-    async fn page(&self, path: &str) -> String {
+    pub async fn page(&self, path: &str) -> String {
         let reply = self.get(path).await;
         assert_eq!(reply.status.as_u16(), 200, "{path}: {}", reply.text);
         reply.text
     }
 
     /// Sends a form from a page of the board.
-    async fn send(&self, path: &str, form: &str) -> Reply {
+    pub async fn send(&self, path: &str, form: &str) -> Reply {
         self.send_from(path, form, "same-origin").await
     }
 
-    async fn send_from(&self, path: &str, form: &str, site: &str) -> Reply {
+    pub async fn send_from(&self, path: &str, form: &str, site: &str) -> Reply {
         let call = self.client.post(path).header("cookie", &self.cookie).header("sec-fetch-site", site);
         call.body(FORM, form.to_owned()).send().await
     }

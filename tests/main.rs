@@ -14,6 +14,7 @@ mod deep;
 mod document;
 mod events;
 mod fences;
+mod floor;
 mod forecast;
 mod hindsight;
 mod limits;

@@ -3,7 +3,7 @@
 import pytest
 from surf import check_page, pdf
 
-PAGES = ["/board", "/board?depot=VB", "/board/cars", "/board/cars?band=past", "/board/cars/V104", "/board/cars/V134"]
+PAGES = ["/board", "/board?depot=VB", "/board/cars", "/board/cars?band=past", "/board/cars/V104", "/board/cars/V134", "/board/work"]
 
 
 def test_signing_in_can_be_read(surf):

@@ -16,3 +16,4 @@ pub mod serve;
 pub mod store;
 pub mod telemetry;
 pub mod upkeep;
+mod values;

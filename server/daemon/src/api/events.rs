@@ -17,6 +17,7 @@ use super::problem::{Fault, Problem};
 use super::shapes::answer;
 use super::values;
 use crate::app::App;
+use crate::app::symptoms::{HEAT, SMELL_OR_HEAT, SYMPTOMS};
 use crate::store::{Answer, BREAKDOWN, EventFilter, EventRecord, NewEvent, NewWindow, WindowRecord, order_number};
 
 /// Days on which a car can be spared.
@@ -232,12 +233,6 @@ pub struct EventAnswer {
     advice: Option<&'static str>,
 }
 
-/// The symptom on which a car is stopped.
-const HEAT: &str = "smell-or-heat";
-
-/// What a driver does who smells or feels it: common practice, no published source.
-const SMELL_OR_HEAT: &str = "stop the car, passengers out, do not restart; keep away from the pack and call";
-
 fn event_view(record: &EventRecord) -> EventAnswer {
     EventAnswer {
         id: record.id,
@@ -253,16 +248,6 @@ fn event_view(record: &EventRecord) -> EventAnswer {
         advice: (record.what == HEAT).then_some(SMELL_OR_HEAT),
     }
 }
-
-/// What drivers report and the job it calls for.
-const SYMPTOMS: [(&str, Option<Kind>); 6] = [
-    ("fan-noise", Some(Kind::CoolingCheck)),
-    ("weak-airflow", Some(Kind::CoolingCheck)),
-    ("warning-light", Some(Kind::PackAssessment)),
-    ("loss-of-power", Some(Kind::PackAssessment)),
-    (HEAT, Some(Kind::PackAssessment)),
-    ("other", None),
-];
 
 /// An event may be told for so long ahead of our clock.
 const AHEAD: TimeDelta = TimeDelta::minutes(5);

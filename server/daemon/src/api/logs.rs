@@ -16,6 +16,7 @@ use super::problem::{Fault, Problem};
 use super::rows::{self, Row, Rows, need, refuse};
 use super::shapes::{PostAnswer, answer, shown};
 use super::values;
+pub(super) use super::values::{LONGEST_NAME, LONGEST_TEXT};
 use crate::app::App;
 use crate::app::keys::Caller;
 use crate::store::{
@@ -25,12 +26,6 @@ use crate::store::{
 
 /// Stands for the source of a row that names none.
 const NO_SOURCE: &str = "unnamed";
-
-/// Longest unit number, shift, source.
-pub(super) const LONGEST_NAME: usize = 64;
-
-/// Longest free text.
-pub(super) const LONGEST_TEXT: usize = 2_000;
 
 /// An odometer reading.
 #[derive(Clone, Debug, Deserialize, ToSchema)]

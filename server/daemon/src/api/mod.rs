@@ -39,7 +39,6 @@ mod shapes;
 mod steps;
 mod technicians;
 mod upcoming;
-mod values;
 mod vehicles;
 mod webhooks;
 mod what_if;
@@ -64,6 +63,7 @@ pub use vehicles::VehicleRow;
 
 use crate::app::App;
 use crate::store::EventType;
+use crate::values;
 use problem::Problem;
 
 const DESCRIPTION: &str = "Ventmile projects when each hybrid car's battery cooling fan service falls due and raises the \

@@ -22,6 +22,7 @@ pub mod risks;
 pub mod sessions;
 pub mod stops;
 pub mod streams;
+pub mod symptoms;
 pub mod told;
 pub mod webhooks;
 pub mod what_if;

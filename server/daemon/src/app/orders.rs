@@ -8,6 +8,7 @@ use super::assess::fits_track;
 use super::work::{Bench, check_plan, fits};
 use crate::store::{
     Answer, Closing, Conflict, Desk, Doing, IfMatch, Look, NextOrder, OrderFile, OrderRecord, StoreError, Writing,
+    order_number,
 };
 use ventmile_model::work::{Gear, Procedure, Technician};
 
@@ -110,6 +111,40 @@ impl App {
             !declined && order.short_of.is_empty() && taker.is_none_or(able)
         };
         self.store.take_next_order(next, writing, fit, answer).await
+    }
+
+    /// Of these orders, those that a technician has, and those that wait and may be given to them today; all of them where
+    /// nobody of that code is known.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or a row cannot be read.
+    pub async fn fit_for(
+        &self,
+        code: &str,
+        orders: Vec<OrderRecord>,
+        writing: &Writing,
+    ) -> Result<Vec<OrderRecord>, StoreError> {
+        let mut fit = Vec::new();
+        for record in orders {
+            let order = record.order.settled(writing.now);
+            let may = match order.assigned_to.as_deref() {
+                Some(has) => has == code,
+                None => {
+                    let file = self.store.find_order_file(&order_number(record.id), writing).await?;
+                    let able = |file: &OrderFile| {
+                        let person = file.technicians.iter().find(|person| person.code == code);
+                        let (procedure, work) = (file.procedure.as_ref(), &self.settings.work);
+                        person.is_none_or(|person| fits(&record, procedure, person, &file.gear, work, writing.now))
+                    };
+                    let declined = order.declined.iter().any(|no| no.by == code);
+                    !declined && file.is_some_and(|(_, file)| able(&file))
+                }
+            };
+            if may {
+                fit.push(record);
+            }
+        }
+        Ok(fit)
     }
 
     /// How long an order that is taken waits for its start: so many minutes, or as the settings say; 0 is without end.

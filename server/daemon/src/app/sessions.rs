@@ -12,6 +12,14 @@ pub fn form_token(secret: &str) -> String {
     hash_of(&format!("form of {secret}"))
 }
 
+/// What the idempotency keys of a page's forms begin with.
+///
+/// # Errors
+/// [`StoreError`] when the system's random source fails.
+pub fn form_key() -> Result<String, StoreError> {
+    secret()
+}
+
 impl App {
     /// Begins a session for a key: its secret, for the cookie. `None` where no such key stands. It ends with the key, or with the
     /// secret that was given where that one has been rotated away.

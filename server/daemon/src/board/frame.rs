@@ -17,7 +17,11 @@ use crate::current;
 use crate::store::DepotRecord;
 
 /// The ways in, as they stand on top of every page: address, name, the scope that sees it.
-const WAYS: &[(&str, &str, Scope)] = &[("/board", "What is coming", Scope::Read), ("/board/cars", "Cars", Scope::Read)];
+const WAYS: &[(&str, &str, Scope)] = &[
+    ("/board", "What is coming", Scope::Read),
+    ("/board/cars", "Cars", Scope::Read),
+    ("/board/work", "Work", Scope::Read),
+];
 
 /// When a page was made, and the zone its times are told in.
 #[derive(Clone, Copy, Debug)]

@@ -9,6 +9,7 @@ mod frame;
 mod guard;
 mod pages;
 mod plot;
+mod posted;
 mod refusal;
 mod say;
 mod sign_in;

@@ -45,6 +45,13 @@ impl Refusal {
         Self::new(StatusCode::FORBIDDEN, "Not from this session", says)
     }
 
+    /// The same form is being worked on.
+    pub(super) fn under_way() -> Self {
+        let says =
+            "This form was sent a moment ago and is being worked on. Open the page again to see what came of it.";
+        Self { wait_s: Some(2), ..Self::new(StatusCode::CONFLICT, "Being worked on", says) }
+    }
+
     /// A query or form that cannot be read.
     pub(super) fn unreadable(says: impl Into<String>) -> Self {
         Self::new(StatusCode::BAD_REQUEST, "This cannot be read", says)

@@ -7,6 +7,12 @@ use ventmile_model::fleet::{DistanceUnit, Kind, Metres};
 /// Further than any car goes.
 const LONGEST_KM: f64 = 10_000_000.0;
 
+/// Longest name or number that people give, in characters.
+pub(super) const LONGEST_NAME: usize = 64;
+
+/// Longest text that people give, in characters.
+pub(super) const LONGEST_TEXT: usize = 2_000;
+
 /// Nothing in this trade is older.
 const EARLIEST_YEAR: i32 = 1990;
 
