@@ -12,7 +12,7 @@ use crate::moving::busy;
 type Case = (&'static str, &'static str, &'static str);
 
 const PAGES: &str = "pages and indexes";
-const SEQUENCES: &str = "numbers that Postgres hands out";
+const SEQUENCES: &str = "numbers handed out next";
 
 const CASES: &[Case] = &[
     ("tables, indexes and triggers", "DROP INDEX work_orders_open", "the index work_orders_open is missing"),
@@ -158,7 +158,12 @@ async fn every_rule_that_is_broken_is_found(engine: Engine) {
             shop.app.app.store.backup(&folder.path().join("0.db")).await.unwrap();
             let own: &[Case] = &[
                 ("tables, indexes and triggers", "SELECT 1", "the trigger journal_is_never_changed is missing"),
-                (SEQUENCES, "", ""),
+                (
+                    SEQUENCES,
+                    "INSERT INTO events (id, at_us, event_type, subject, data) VALUES (900, 1, 'x', 'x', '{}');
+                    UPDATE sqlite_sequence SET seq = 3 WHERE name = 'events'",
+                    "events.id: 4 comes next, 900 is taken",
+                ),
             ];
             (Copies::Sqlite { folder, made: 0 }, own)
         }

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from daemon import run
+from daemon import car, depot, run, wait_until
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
@@ -94,6 +94,29 @@ def test_the_runbook_knows_every_alarm():
     assert sorted(name for row in rows for name in row.split(", ")) == sorted(alarms)
     tried = (DEPLOY / "alerts-test.yaml").read_text()
     assert all(f'alertname="{alarm}"' in tried for alarm in alarms)
+
+
+def test_alarms_ask_for_what_is_told(daemon, client):
+    """Every metric of the rules is there once something of it has happened."""
+    if not client.get("/v1/depots").json()["items"]:
+        depot(client)
+    client.post("/v1/vehicles", car("ALARM"), 201)
+    row = {"unit": "ALARM", "at": "2025-03-01T12:00:00Z", "odometer": 500, "distance_unit": "mi"}
+    client.send_ndjson("/v1/odometer-readings", [row])
+    client.post("/v1/work-orders", {"unit": "ALARM", "kind": "fan-service", "reason": "noise"}, 201)
+    rules = (DEPLOY / "alerts.yaml").read_text()
+    asked = set(re.findall(r"\bventmile_\w+", rules))
+    assert len(asked) > 6
+    labels = set(re.findall(r"\b(?:by|\{|, )\(?(\w+)=", rules)) - {"job"}
+
+    def told():
+        text = client.get("/metrics").text
+        return asked - set(re.findall(r"^(ventmile_\w+)", text, re.MULTILINE)) or text
+
+    text = wait_until(lambda: found if isinstance(found := told(), str) else False, 20)
+    assert isinstance(text, str), told()
+    assert all(f'{label}="' in text for label in labels | {"log", "kind", "loop", "le"}), labels
+    assert 'verdict="refused"' in text and 'status="needs-action"' in text and 'status="2xx"' in text
 
 
 def test_commands_of_the_runbook_are_the_programs():

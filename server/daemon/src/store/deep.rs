@@ -10,7 +10,7 @@ use super::catalog::Table;
 use super::evidence::plan_of;
 use super::journal::JournalLine;
 use super::migrations::{self, Steps};
-use super::transfer::fresh;
+use super::transfer::{NextNumber, fresh};
 use super::values::of_json;
 use super::{Db, Engine, OrderFilter, Result, Store, StoreError, Tx, order_number, within};
 
@@ -150,6 +150,9 @@ const RULES: &[Rule] = &[
         last_of!("odometer_readings"), last_of!("duty_logs"), last_of!("seat_logs"), last_of!("past_services"),
         last_of!("pack_lives"), last_of!("pack_checks"), last_of!("trouble_codes"),
         "SELECT vehicle_id, max(CASE WHEN released_us > created_us THEN released_us ELSE created_us END) FROM off_road
+                GROUP BY vehicle_id
+            UNION ALL
+            SELECT vehicle_id, max(CASE WHEN withdrawn_us > created_us THEN withdrawn_us ELSE created_us END) FROM plans
                 GROUP BY vehicle_id
             UNION ALL SELECT id, changed_us FROM vehicles
             UNION ALL SELECT id, (SELECT max(changed_us) FROM service_rules) FROM vehicles) each_log GROUP BY vehicle_id) i
@@ -315,8 +318,8 @@ impl Store {
         tell(checked("stock is what came less what was used", "count the shelf and take the difference in", stocks));
         let numbers = tx.low_numbers().await?;
         tell(checked(
-            "numbers that Postgres hands out",
-            "set the sequence above the highest number with setval",
+            "numbers handed out next",
+            "set the sequence above the highest number: setval on Postgres, sqlite_sequence on SQLite",
             numbers,
         ));
         let ids: Vec<i64> = within!(&mut tx, c => sqlx::query_scalar(CARS).fetch_all(c).await)?;
@@ -472,15 +475,9 @@ impl Tx {
     /// Sequences that would hand out a number which is taken.
     async fn low_numbers(&mut self) -> Result<Vec<String>> {
         let mut found = Vec::new();
-        for (table, column) in self.numbered().await? {
-            let sequence = format!("SELECT pg_get_serial_sequence('\"{table}\"', '{column}')");
-            let sequence: String = within!(self, c => sqlx::query_scalar(AssertSqlSafe(sequence)).fetch_one(c).await)?;
-            let sql = format!(
-                "SELECT CASE WHEN is_called THEN last_value + 1 ELSE last_value END,
-                    (SELECT coalesce(max(\"{column}\"), 0) FROM \"{table}\") FROM {sequence}"
-            );
-            let (next, highest): (i64, i64) =
-                within!(self, c => sqlx::query_as(AssertSqlSafe(sql)).fetch_one(c).await)?;
+        for NextNumber { table, column, next } in self.next_numbers().await? {
+            let sql = format!("SELECT coalesce(max(\"{column}\"), 0) FROM \"{table}\"");
+            let highest: i64 = within!(self, c => sqlx::query_scalar(AssertSqlSafe(sql)).fetch_one(c).await)?;
             if next <= highest {
                 found.push(format!("{table}.{column}: {next} comes next, {highest} is taken"));
             }

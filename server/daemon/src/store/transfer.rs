@@ -28,6 +28,14 @@ pub struct TableSum {
     pub sum: u128,
 }
 
+/// The number that a table hands out next.
+#[derive(sqlx::FromRow)]
+pub(super) struct NextNumber {
+    pub table: String,
+    pub column: String,
+    pub next: i64,
+}
+
 /// The values of one column in a batch of rows.
 enum Cells {
     Whole(Vec<Option<i64>>),
@@ -152,7 +160,9 @@ const USE: &str = "SELECT pg_advisory_lock_shared(7420, 1)";
 const TRY_USE: &str = "SELECT pg_try_advisory_lock_shared(7420, 1)";
 const HOLD: &str = "SELECT pg_try_advisory_lock(7420, 1)";
 const SNAPSHOT: &str = "BEGIN ISOLATION LEVEL REPEATABLE READ";
-const NUMBERED: &str = "SELECT CAST(t.relname AS TEXT), CAST(a.attname AS TEXT)
+const REMEMBERED: &str = "SELECT name AS \"table\", 'id' AS \"column\", seq + 1 AS next FROM sqlite_sequence";
+const NUMBERED: &str = "SELECT CAST(t.relname AS TEXT), CAST(a.attname AS TEXT),
+        pg_get_serial_sequence(quote_ident(t.relname), a.attname)
     FROM pg_class t JOIN pg_attribute a ON a.attrelid = t.oid
     WHERE t.relnamespace = CAST(current_schema() AS regnamespace) AND a.attidentity <> '' AND a.attnum > 0
     ORDER BY 1, 2";
@@ -247,24 +257,40 @@ impl Tx {
         Ok(())
     }
 
-    /// Postgres hands out numbers by itself: after those that came along.
-    async fn number_on(&mut self) -> Result<()> {
-        for (table, column) in self.numbered().await? {
-            let sql = format!(
-                "SELECT setval(pg_get_serial_sequence('\"{table}\"', '{column}'),
-                    (SELECT coalesce(max(\"{column}\"), 0) + 1 FROM \"{table}\"), false)"
-            );
+    /// Hands out the numbers that the other database would have handed out next, above all that are taken.
+    async fn number_on(&mut self, next: &[NextNumber]) -> Result<()> {
+        for NextNumber { table, column, .. } in self.next_numbers().await? {
+            let there = next.iter().find(|it| it.table == table).map_or(1, |it| it.next);
+            let free = format!("(SELECT coalesce(max(\"{column}\"), 0) + 1 FROM \"{table}\")");
+            let sql = match self {
+                Self::Sqlite(_) => {
+                    format!("UPDATE sqlite_sequence SET seq = max({there}, {free}) - 1 WHERE name = '{table}'")
+                }
+                Self::Postgres(_) => {
+                    let sequence = format!("pg_get_serial_sequence('\"{table}\"', '{column}')");
+                    format!("SELECT setval({sequence}, greatest({there}, {free}), false)")
+                }
+            };
             within!(self, c => sqlx::query(AssertSqlSafe(sql)).execute(c).await.map(drop))?;
         }
         Ok(())
     }
 
-    /// Tables and columns that Postgres numbers by itself; SQLite goes on from the highest number there is.
-    pub(super) async fn numbered(&mut self) -> Result<Vec<(String, String)>> {
-        match self {
-            Self::Sqlite(_) => Ok(Vec::new()),
-            Self::Postgres(inner) => Ok(sqlx::query_as(NUMBERED).fetch_all(&mut **inner).await?),
+    /// What is handed out next where a database remembers it: everywhere on Postgres; on SQLite, which else goes on from the
+    /// highest number there is, where no number may ever come again.
+    pub(super) async fn next_numbers(&mut self) -> Result<Vec<NextNumber>> {
+        let inner = match self {
+            Self::Sqlite(inner) => return Ok(sqlx::query_as(REMEMBERED).fetch_all(&mut **inner).await?),
+            Self::Postgres(inner) => inner,
+        };
+        let columns: Vec<(String, String, String)> = sqlx::query_as(NUMBERED).fetch_all(&mut **inner).await?;
+        let mut numbers = Vec::with_capacity(columns.len());
+        for (table, column, sequence) in columns {
+            let sql = format!("SELECT CASE WHEN is_called THEN last_value + 1 ELSE last_value END FROM {sequence}");
+            let next = sqlx::query_scalar(AssertSqlSafe(sql)).fetch_one(&mut **inner).await?;
+            numbers.push(NextNumber { table, column, next });
         }
+        Ok(numbers)
     }
 }
 
@@ -349,7 +375,7 @@ impl Store {
         for table in &tables {
             sums.push(carry(&mut from, &mut to, table, &mut told).await?);
         }
-        to.number_on().await?;
+        to.number_on(&from.next_numbers().await?).await?;
         to.commit().await?;
         if let Db::Postgres(pool) = &target.db {
             sqlx::query("ANALYZE").execute(pool).await?;
