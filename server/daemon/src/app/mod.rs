@@ -23,6 +23,7 @@ pub mod sessions;
 pub mod stops;
 pub mod streams;
 pub mod told;
+pub mod vouched;
 pub mod webhooks;
 pub mod what_if;
 pub mod work;

@@ -12,6 +12,7 @@ use super::refusal::Refusal;
 /// Name, media type and content of each file. A page's own script is added here and named in its [`super::frame::Frame`].
 const FILES: &[(&str, &str, &str)] = &[
     ("board.css", "text/css; charset=utf-8", include_str!("static/board.css")),
+    ("rows-from-file.js", "text/javascript; charset=utf-8", include_str!("static/rows-from-file.js")),
     ("icon.svg", "image/svg+xml", include_str!("static/icon.svg")),
 ];
 

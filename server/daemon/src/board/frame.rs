@@ -17,7 +17,16 @@ use crate::current;
 use crate::store::DepotRecord;
 
 /// The ways in, as they stand on top of every page: address, name, the scope that sees it.
-const WAYS: &[(&str, &str, Scope)] = &[("/board", "What is coming", Scope::Read), ("/board/cars", "Cars", Scope::Read)];
+const WAYS: &[(&str, &str, Scope)] = &[
+    ("/board", "What is coming", Scope::Read),
+    ("/board/cars", "Cars", Scope::Read),
+    ("/board/gear", "Gear", Scope::Read),
+    ("/board/cores", "Cores", Scope::Read),
+    ("/board/rules", "Rules", Scope::Read),
+    ("/board/import", "Rows in", Scope::Post),
+    ("/board/keys", "Keys", Scope::Admin),
+    ("/board/journal", "Journal", Scope::Admin),
+];
 
 /// When a page was made, and the zone its times are told in.
 #[derive(Clone, Copy, Debug)]

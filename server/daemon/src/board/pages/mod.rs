@@ -1,11 +1,12 @@
 //! The pages. Each file has its query or form, its view model, the page as a function of it, and its handler.
 
+mod admin;
 mod car;
 mod cars;
 mod coming;
 mod evidence;
 
-use axum::routing::{MethodRouter, get};
+use axum::routing::{MethodRouter, get, post};
 
 use crate::app::App;
 use crate::app::keys::Scope;
@@ -16,5 +17,16 @@ pub(super) fn table() -> Vec<(&'static str, Scope, MethodRouter<App>)> {
         ("/board", Scope::Read, get(coming::show)),
         ("/board/cars", Scope::Read, get(cars::show)),
         ("/board/cars/{unit}", Scope::Read, get(car::show)),
+        ("/board/gear", Scope::Read, get(admin::gear::show)),
+        ("/board/gear/test", Scope::Work, post(admin::gear::test)),
+        ("/board/cores", Scope::Read, get(admin::cores::show)),
+        ("/board/rules", Scope::Read, get(admin::rules::show)),
+        ("/board/rules/add", Scope::Admin, post(admin::rules::add)),
+        ("/board/rules/change", Scope::Admin, post(admin::rules::change)),
+        ("/board/import", Scope::Post, get(admin::import::show).post(admin::import::send)),
+        ("/board/keys", Scope::Admin, get(admin::keys::show).post(admin::keys::make)),
+        ("/board/keys/rotate", Scope::Admin, post(admin::keys::rotate)),
+        ("/board/keys/revoke", Scope::Admin, post(admin::keys::revoke)),
+        ("/board/journal", Scope::Admin, get(admin::journal::show)),
     ]
 }
