@@ -203,7 +203,16 @@ async fn every_answer_is_confined(engine: Engine) {
     let (app, manager) = TestApp::new(engine).await;
     fleet(&app, &manager).await;
     let browser = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
-    for path in ["/board", "/board/cars", "/board/cars/N1", "/board/cars/none", "/board/nothing", "/board/sign-in"] {
+    for path in [
+        "/board",
+        "/board/cars",
+        "/board/cars/N1",
+        "/board/cars/none",
+        "/board/nothing",
+        "/board/sign-in",
+        "/board/rules",
+        "/board/gear",
+    ] {
         let reply = browser.get(path).await;
         let policy = header(&reply, "content-security-policy");
         assert!(policy.starts_with("default-src 'none'; style-src 'self'; script-src 'self';"), "{path}: {policy}");
@@ -323,6 +332,185 @@ async fn a_failure_is_a_page_with_its_number(engine: Engine) {
     assert!(reply.text.contains("cannot be reached") && reply.text.contains("my-17"), "{}", reply.text);
 }
 
+/// An administrator's browser, and the token of its forms.
+async fn administrator(app: &TestApp) -> (Browser, String) {
+    let browser = Browser::sign_in(app, "chief", &Scope::ALL, &[]).await;
+    let token = browser.token().await;
+    (browser, token)
+}
+
+async fn a_rule_is_added_and_changed_as_it_was_seen(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    two_depots(&manager).await;
+    let (browser, token) = administrator(&app).await;
+    let new = "once=a&code=W<1>&kind=fan-service&depot=WEST&distance_unit=km&hard_distance_early=30000&hard_distance_late=40000\
+        &lead_days=10&mixed=strict&raise_chance=0.2";
+    let added = browser.send("/board/rules/add", &format!("csrf={token}&{new}")).await;
+    assert_eq!((added.status.as_u16(), header(&added, "location")), (303, "/board/rules"), "{}", added.text);
+    let page = browser.page("/board/rules").await;
+    assert!(page.contains("W&lt;1&gt;") && page.contains("30,000 to 40,000 km"), "{page}");
+
+    let change = |version: u32, late: &str| {
+        let form = format!(
+            "csrf={token}&code=W<1>&version={version}&distance_unit=km&hard_distance_early=30000&hard_distance_late={late}"
+        );
+        let browser = &browser;
+        async move { browser.send("/board/rules/change", &form).await }
+    };
+    assert_eq!(change(1, "45000").await.status.as_u16(), 303);
+    assert!(browser.page("/board/rules").await.contains("30,000 to 45,000 km"));
+    let late = change(1, "50000").await;
+    assert_eq!(late.status.as_u16(), 412, "it was changed since it was seen: {}", late.text);
+    let wrong = change(2, "20000").await;
+    assert_eq!(wrong.status.as_u16(), 422);
+    assert!(wrong.text.contains("hard distance late: give at least the early edge"), "{}", wrong.text);
+    assert!(wrong.text.contains("20000"), "the value given: {}", wrong.text);
+    assert!(change(2, "far").await.text.contains("hard distance late"));
+
+    let reader = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    let page = reader.page("/board/rules").await;
+    assert!(page.contains("45,000 km") && !page.contains("/board/rules/"), "{page}");
+    let token = reader.token().await;
+    assert_eq!(reader.send("/board/rules/add", &format!("csrf={token}&{new}")).await.status.as_u16(), 403);
+}
+
+async fn keys_are_made_turned_and_revoked(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    two_depots(&manager).await;
+    let (browser, token) = administrator(&app).await;
+    let secret_in = |page: &str| page.split("vm_").nth(1).map(|rest| format!("vm_{}", rest.split('<').next().unwrap()));
+    let make = format!("csrf={token}&once=a&name=shop<1>&may_read=yes&may_work=yes&depots=NORTH&days=30");
+    let made = browser.send("/board/keys", &make).await;
+    assert_eq!(made.status.as_u16(), 200, "{}", made.text);
+    let first = secret_in(&made.text).unwrap();
+    assert_eq!(app.client_with(&first).get("/v1/depots").await.status.as_u16(), 200);
+    let again = browser.send("/board/keys", &make).await;
+    assert!(again.text.contains("shown then") && secret_in(&again.text).is_none(), "{}", again.text);
+    let page = browser.page("/board/keys").await;
+    assert!(page.contains("shop&lt;1&gt;") && page.contains("read, work") && page.contains("NORTH"), "{page}");
+    assert!(!page.contains("vm_"), "no secret is shown again");
+
+    let turned = browser.send("/board/keys/rotate", &format!("csrf={token}&once=b&name=shop<1>&overlap_hours=0")).await;
+    let second = secret_in(&turned.text).unwrap();
+    assert_eq!(app.client_with(&first).get("/v1/depots").await.status.as_u16(), 401);
+    assert_eq!(app.client_with(&second).get("/v1/depots").await.status.as_u16(), 200);
+    let revoked = browser.send("/board/keys/revoke", &format!("csrf={token}&once=c&name=shop<1>")).await;
+    assert_eq!(revoked.status.as_u16(), 303, "{}", revoked.text);
+    assert_eq!(app.client_with(&second).get("/v1/depots").await.status.as_u16(), 401);
+    assert!(browser.page("/board/keys").await.contains("revoked"));
+    let nothing = browser.send("/board/keys", &format!("csrf={token}&once=d&name=idle")).await;
+    assert_eq!(nothing.status.as_u16(), 422);
+    assert!(nothing.text.contains("may: give one or more of read"), "{}", nothing.text);
+
+    let narrow = Browser::sign_in(&app, "north", &[Scope::Read, Scope::Admin], &["NORTH"]).await;
+    let page = narrow.page("/board/keys").await;
+    assert!(!page.contains("chief") && !page.contains("may_work"), "{page}");
+    let wider = format!("csrf={}&once=e&name=wide&may_work=yes&depots=NORTH", narrow.token().await);
+    assert_eq!(narrow.send("/board/keys", &wider).await.status.as_u16(), 403);
+    let reader = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    for path in ["/board/keys", "/board/journal", "/board/import"] {
+        assert_eq!(reader.get(path).await.status.as_u16(), 403, "{path}");
+    }
+    assert!(!reader.page("/board").await.contains("/board/keys"), "what a key may not do is not shown");
+    let refused = reader.send("/board/keys/revoke", &format!("csrf={}&once=f&name=chief", reader.token().await)).await;
+    assert_eq!(refused.status.as_u16(), 403);
+}
+
+async fn gear_that_falls_due_is_tested(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    two_depots(&manager).await;
+    for (id, depot) in [("G-1", "NORTH"), ("G-2", "WEST")] {
+        let gear = json!({"id": id, "depot": depot, "kind": "gloves", "class": "0", "protectors": true});
+        manager.send("/v1/gear", gear).await.expect(201);
+    }
+    let (browser, token) = administrator(&app).await;
+    let page = browser.page("/board/gear").await;
+    assert!(page.contains("G-1") && page.contains("needs a test before any use"), "{page}");
+    let north = Browser::sign_in(&app, "north", &[Scope::Read], &["NORTH"]).await;
+    let page = north.page("/board/gear").await;
+    assert!(page.contains("G-1") && !page.contains("G-2") && !page.contains("/board/gear/test"), "{page}");
+    let today = app.app.now().date_naive().pred_opt().unwrap();
+    let test = format!("csrf={token}&id=G-1&version=1&on={today}&by=lab&passed=yes");
+    for _ in 0..2 {
+        assert_eq!(browser.send("/board/gear/test", &test).await.status.as_u16(), 303, "twice sent is once done");
+    }
+    let piece = manager.get("/v1/gear/G-1").await.json();
+    assert_eq!(piece["tests"].as_array().unwrap().len(), 1, "{piece}");
+    assert!(!browser.page("/board/gear?depot=NORTH").await.contains("G-1"), "it is due no more");
+    let wrong =
+        browser.send("/board/gear/test", &format!("csrf={token}&id=G-2&version=1&on=soon&by=lab&passed=no")).await;
+    assert!(wrong.status.as_u16() == 422 && wrong.text.contains("on: give a date"), "{}", wrong.text);
+    let refused = north.send("/board/gear/test", &format!("csrf={}&{}", north.token().await, "id=G-1")).await;
+    assert_eq!(refused.status.as_u16(), 403);
+}
+
+async fn cores_and_journal_can_be_read(engine: Engine) {
+    let (app, manager) = TestApp::with(engine, &[("limits.page", "2")]).await;
+    two_depots(&manager).await;
+    let (browser, _) = administrator(&app).await;
+    assert!(browser.page("/board/cores").await.contains("No old pack"));
+    let first = browser.page("/board/journal?part=DEPOT").await;
+    assert!(first.contains("WEST") && first.contains("NORTH"), "small letters find capitals: {first}");
+    assert!(browser.page("/board/journal?part=%25").await.contains("No line is like that"));
+    let newest = browser.page("/board/journal").await;
+    assert!(newest.contains("chief") && !newest.contains("NORTH"), "the newest come first: {newest}");
+    let next = newest.split("/board/journal?").nth(1).unwrap().split('"').next().unwrap();
+    let older = browser.page(&format!("/board/journal?{next}")).await;
+    assert!(older.contains("First page") && !older.contains("chief\""), "{older}");
+    let north = Browser::sign_in(&app, "north", &[Scope::Read, Scope::Admin], &["NORTH"]).await;
+    let page = north.page("/board/journal").await;
+    assert!(page.contains("NORTH") && !page.contains("WEST"), "{page}");
+}
+
+async fn rows_are_tried_before_they_are_stored(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    fleet(&app, &manager).await;
+    let (browser, token) = administrator(&app).await;
+    let rows = "unit,at,odometer,distance_unit%0D%0AN1,2026-01-05T12:00:00Z,12000,mi%0D%0AN1,2026-01-06T12:00:00Z,-4,mi%0D%0A\
+        GONE<1>,2026-01-06T12:00:00Z,12100,mi";
+    let form = format!("csrf={token}&log=odometer-readings&rows={rows}");
+    let count = async || {
+        let listed = manager.get("/v1/odometer-readings?unit=N1&limit=500").await.json();
+        listed["items"].as_array().unwrap().iter().filter(|row| row["odometer"] == 12000.0).count()
+    };
+    let tried = browser.send("/board/import", &form).await;
+    assert_eq!(tried.status.as_u16(), 200, "{}", tried.text);
+    for words in ["nothing stored yet", "<dt>New</dt><dd>1</dd>", "<dt>Refused</dt><dd>2</dd>", "-4", "GONE&lt;1&gt;"] {
+        assert!(tried.text.contains(words), "{words}: {}", tried.text);
+    }
+    assert_eq!(count().await, 0, "a trial stores nothing");
+    let stored = browser.send("/board/import", &format!("{form}&act=store")).await;
+    assert!(
+        stored.text.contains("<h1>Stored</h1>") && stored.text.contains("<dt>New</dt><dd>1</dd>"),
+        "{}",
+        stored.text
+    );
+    assert_eq!(count().await, 1);
+    let again = browser.send("/board/import", &form).await;
+    assert!(
+        again.text.contains("<dt>There already</dt><dd>1</dd>") && again.text.contains("nothing new"),
+        "{}",
+        again.text
+    );
+    let strange = browser.send("/board/import", &format!("csrf={token}&log=duty-logs&rows={rows}")).await;
+    assert!(strange.status.as_u16() == 422 && strange.text.contains("unknown column"), "{}", strange.text);
+
+    let cars = "%7B\"unit\":\"N7\",\"depot\":\"NORTH\",\"in_service_on\":\"2025-01-01\"%7D%0A";
+    let form = |act: &str| format!("csrf={token}&log=vehicles&act={act}&rows={cars}");
+    let tried = browser.send("/board/import", &form("")).await;
+    assert!(tried.text.contains("<dt>New</dt><dd>1</dd>"), "{}", tried.text);
+    assert_eq!(manager.get("/v1/vehicles/N7").await.status.as_u16(), 404, "a trial adds no car");
+    browser.send("/board/import", &form("store")).await;
+    assert_eq!(manager.get("/v1/vehicles/N7").await.status.as_u16(), 200);
+    let poster = Browser::sign_in(&app, "poster", &[Scope::Read, Scope::Post], &["NORTH"]).await;
+    let token = poster.token().await;
+    let refused = poster.send("/board/import", &format!("csrf={token}&log=vehicles&act=store&rows={cars}")).await;
+    assert_eq!(refused.status.as_u16(), 403, "{}", refused.text);
+    let rows = "unit,at,odometer,distance_unit%0AW1,2026-01-05T12:00:00Z,12000,mi";
+    let foreign = poster.send("/board/import", &format!("csrf={token}&log=odometer-readings&rows={rows}")).await;
+    assert!(foreign.text.contains("<dt>Refused</dt><dd>1</dd>"), "another depot's car: {}", foreign.text);
+}
+
 crate::on_both!(
     a_key_signs_in_and_out,
     the_cookie_is_kept_from_scripts_and_other_sites,
@@ -335,4 +523,9 @@ crate::on_both!(
     a_long_list_comes_in_pages,
     hostile_names_stay_text,
     a_failure_is_a_page_with_its_number,
+    a_rule_is_added_and_changed_as_it_was_seen,
+    keys_are_made_turned_and_revoked,
+    gear_that_falls_due_is_tested,
+    cores_and_journal_can_be_read,
+    rows_are_tried_before_they_are_stored,
 );

@@ -144,7 +144,8 @@ impl Server {
 
 /// All that is served: the interface and the board.
 pub fn router(app: &App) -> axum::Router {
-    api::router(app.clone(), board::router(app))
+    let pages = board::router(app, board::Interface::new(api::within(app.clone())));
+    api::router(app.clone(), pages)
 }
 
 /// Cancels the token when the process is told to stop by SIGTERM or SIGINT.

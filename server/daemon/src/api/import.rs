@@ -159,7 +159,7 @@ pub async fn import(app: &App, log: Option<Log>, reader: impl Read + Send + 'sta
         Log::TroubleCodes => store::<TroubleCodeLog>(app, actor, whole, format, limits).await,
         Log::Vehicles => {
             let writing = Writing { actor, now: app.now(), once: None };
-            vehicles::add_many(app, rows::from_reader::<VehicleRow>(whole, format, limits), &writing).await
+            vehicles::add_many(app, rows::from_reader::<VehicleRow>(whole, format, limits), &writing, None).await
         }
     };
     Ok(tally?)
@@ -172,7 +172,7 @@ async fn store<R: Row<Checked = SentRow>>(
     format: Format,
     limits: Limits,
 ) -> Result<Tally, Problem> {
-    store_rows(app, &actor, rows::from_reader::<R>(reader, format, limits)).await
+    store_rows(app, &actor, rows::from_reader::<R>(reader, format, limits), None).await
 }
 
 /// A refused row in one line.

@@ -10,6 +10,7 @@ use super::problem::Problem;
 use super::request::{admit, turn_away};
 use crate::app::App;
 use crate::app::keys::{Caller, Scope};
+use crate::app::vouched::Vouched;
 
 /// A scope as a type, so that a handler's arguments say what key it needs.
 pub(super) trait Needs: Send {
@@ -38,12 +39,10 @@ impl<S: Needs> FromRequestParts<App> for Key<S> {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Problem> {
-        let found = match given_key(&parts.headers) {
-            Some(key) => app.caller(key).await?,
-            None => None,
+        let caller = match parts.extensions.get::<Vouched>() {
+            Some(Vouched(caller)) => caller.clone(),
+            None => let_in(parts, app).await?,
         };
-        let caller = found.ok_or_else(|| turn_away(app, Problem::no_key()))?;
-        admit(app, &caller)?;
         if !caller.may(S::SCOPE) {
             let has: Vec<&str> = caller.scopes.iter().map(|scope| scope.as_str()).collect();
             let detail = format!("this needs the scope {}; the key has {}", S::SCOPE.as_str(), has.join(", "));
@@ -51,6 +50,17 @@ impl<S: Needs> FromRequestParts<App> for Key<S> {
         }
         Ok(Self(caller, PhantomData))
     }
+}
+
+/// The caller by the key that a request was sent with, counted against the key's allowance.
+async fn let_in(parts: &Parts, app: &App) -> Result<Caller, Problem> {
+    let found = match given_key(&parts.headers) {
+        Some(key) => app.caller(key).await?,
+        None => None,
+    };
+    let caller = found.ok_or_else(|| turn_away(app, Problem::no_key()))?;
+    admit(app, &caller)?;
+    Ok(caller)
 }
 
 /// The key that a request was sent with.

@@ -246,6 +246,11 @@ pub fn document_text() -> String {
     text
 }
 
+/// The documented routes for another room of this process, which has let its caller in: [`crate::app::vouched`].
+pub fn within(app: App) -> Router {
+    documented().split_for_parts().0.with_state(app)
+}
+
 /// The whole interface, and `pages` beside it.
 pub fn router(app: App, pages: Router<App>) -> Router {
     let (documented, _) = documented().split_for_parts();

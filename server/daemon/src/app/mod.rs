@@ -24,6 +24,7 @@ pub mod stops;
 pub mod streams;
 pub mod symptoms;
 pub mod told;
+pub mod vouched;
 pub mod webhooks;
 pub mod what_if;
 pub mod work;

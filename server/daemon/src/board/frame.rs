@@ -21,6 +21,12 @@ const WAYS: &[(&str, &str, Scope)] = &[
     ("/board", "What is coming", Scope::Read),
     ("/board/cars", "Cars", Scope::Read),
     ("/board/work", "Work", Scope::Read),
+    ("/board/gear", "Gear", Scope::Read),
+    ("/board/cores", "Cores", Scope::Read),
+    ("/board/rules", "Rules", Scope::Read),
+    ("/board/import", "Rows in", Scope::Post),
+    ("/board/keys", "Keys", Scope::Admin),
+    ("/board/journal", "Journal", Scope::Admin),
 ];
 
 /// When a page was made, and the zone its times are told in.

@@ -7,6 +7,7 @@ mod asked;
 mod assets;
 mod frame;
 mod guard;
+mod interface;
 mod pages;
 mod plot;
 mod posted;
@@ -15,19 +16,20 @@ mod say;
 mod sign_in;
 mod travel;
 
-use axum::Router;
 use axum::middleware::{from_fn, from_fn_with_state};
 use axum::response::Redirect;
 use axum::routing::{any, get, post};
+use axum::{Extension, Router};
 
 use crate::app::App;
+pub use interface::Interface;
 use refusal::Refusal;
 
 /// Where the board begins.
 const HOME: &str = "/board";
 
-/// Every page and act of the board.
-pub fn router(app: &App) -> Router<App> {
+/// Every page and act of the board; its forms are sent on to the interface.
+pub fn router(app: &App, interface: Interface) -> Router<App> {
     let behind = |scope| from_fn_with_state((app.clone(), scope), guard::admit);
     let open = Router::new()
         .route("/", get(|| async { Redirect::to(HOME) }))
@@ -39,5 +41,6 @@ pub fn router(app: &App) -> Router<App> {
     pages::table()
         .into_iter()
         .fold(open, |router, (path, scope, handler)| router.route(path, handler.layer(behind(Some(scope)))))
+        .layer(Extension(interface))
         .layer(from_fn_with_state(app.clone(), frame::finish))
 }

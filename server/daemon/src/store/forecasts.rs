@@ -442,7 +442,7 @@ fn unpack<T: DeserializeOwned, U>(column: &'static str, text: &str, read: impl F
 }
 
 /// The pattern of texts that contain `part`, every character of it taken as it stands.
-fn containing(part: &str) -> String {
+pub(super) fn containing(part: &str) -> String {
     format!("%{}%", part.replace('!', "!!").replace('%', "!%").replace('_', "!_"))
 }
 

@@ -4,8 +4,9 @@ use chrono::{DateTime, Utc};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
+use super::forecasts::containing;
 use super::values::{instant, micros};
-use super::{Result, Store, Tx, within};
+use super::{Result, Store, StoreError, Tx, read, within};
 
 /// What is written into the journal.
 pub(super) struct Entry<'a> {
@@ -63,10 +64,23 @@ const LAST_HASH: &str = "SELECT hash FROM journal ORDER BY id DESC LIMIT 1";
 const ADD: &str = "INSERT INTO journal (at_us, actor, action, subject, depot_id, before, after, previous, hash)
     VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)";
 
-const LIST: &str = "SELECT id, at_us, actor, action, subject, depot_id, before, after, previous, hash FROM journal
-    WHERE id > $1 AND (CAST($2 AS BIGINT) IS NULL
-        OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $2 AND key_depots.depot_id = journal.depot_id))
-    ORDER BY id LIMIT $3";
+macro_rules! lines {
+    ($further:literal) => {
+        concat!(
+            "SELECT id, at_us, actor, action, subject, depot_id, before, after, previous, hash FROM journal
+            WHERE (CAST($2 AS BIGINT) IS NULL
+                OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $2 AND key_depots.depot_id = journal.depot_id)) AND ",
+            $further
+        )
+    };
+}
+
+const LIST: &str = lines!("id > $1 ORDER BY id LIMIT $3");
+
+const BACK: &str = lines!(
+    "id < $1 AND (CAST($4 AS TEXT) IS NULL OR lower(actor || ' ' || action || ' ' || subject) LIKE lower($4) ESCAPE '!')
+    ORDER BY id DESC LIMIT $3"
+);
 
 /// The chain has one end, so writers on Postgres take turns at it; the number is our port.
 const TAKE_TURN: &str = "SELECT pg_advisory_xact_lock(7420)";
@@ -89,6 +103,16 @@ fn line_hash(previous: &str, at_us: i64, fields: &[&str]) -> String {
 
 fn depot_text(depot_id: Option<i64>) -> String {
     depot_id.map(|id| id.to_string()).unwrap_or_default()
+}
+
+impl TryFrom<Row> for JournalLine {
+    type Error = StoreError;
+
+    fn try_from(row: Row) -> Result<Self> {
+        let (id, at, actor, action, subject, depot_id, before, after, previous, hash) = row;
+        let at = instant("journal.at_us", at)?;
+        Ok(Self { id, at, actor, action, subject, depot_id, before, after, previous, hash })
+    }
 }
 
 impl JournalLine {
@@ -152,12 +176,7 @@ impl Tx {
     async fn journal_lines(&mut self, after: i64, key_depots_of: Option<i64>, limit: i64) -> Result<Vec<JournalLine>> {
         let rows: Vec<Row> = within!(self, c => sqlx::query_as(LIST)
             .bind(after).bind(key_depots_of).bind(limit).fetch_all(c).await)?;
-        rows.into_iter()
-            .map(|(id, at, actor, action, subject, depot_id, before, after, previous, hash)| {
-                let at = instant("journal.at_us", at)?;
-                Ok(JournalLine { id, at, actor, action, subject, depot_id, before, after, previous, hash })
-            })
-            .collect()
+        rows.into_iter().map(JournalLine::try_from).collect()
     }
 
     /// Walks along the whole journal; `each` sees every line.
@@ -188,6 +207,22 @@ impl Store {
     /// [`super::StoreError`] when the database fails or a row cannot be read.
     pub async fn journal_lines(&self, after: i64, key_depots_of: Option<i64>, limit: i64) -> Result<Vec<JournalLine>> {
         self.begin_read().await?.journal_lines(after, key_depots_of, limit).await
+    }
+
+    /// Lines before number `before`, newest first, whose actor, action and subject have `part` in them.
+    ///
+    /// # Errors
+    /// [`super::StoreError`] when the database fails or a row cannot be read.
+    pub async fn journal_back(
+        &self,
+        before: i64,
+        part: Option<&str>,
+        key_depots_of: Option<i64>,
+        limit: i64,
+    ) -> Result<Vec<JournalLine>> {
+        let rows: Vec<Row> = read!(self, pool => sqlx::query_as(BACK)
+            .bind(before).bind(key_depots_of).bind(limit).bind(part.map(containing)).fetch_all(pool).await)?;
+        rows.into_iter().map(JournalLine::try_from).collect()
     }
 
     /// The next lines of a walk along the journal, with the number after which to go on; nothing at its end.

@@ -10,7 +10,7 @@ use ventmile_model::work::stop_notice;
 
 use super::pack_logs::{CHECK, CODE, CheckRow, CodeRow, PACK, PackRow};
 use super::values::{date, day_number, known, micros};
-use super::{Actor, Result, Tx, stale, within};
+use super::{Actor, Result, Store, Tx, stale, within};
 
 /// One odometer reading as sent.
 #[derive(Clone, Debug)]
@@ -355,6 +355,18 @@ struct Place {
 fn stop_cars(places: &[HashMap<RowKey, Place>; STATEMENTS.len()]) -> BTreeSet<i64> {
     let codes = places.last().into_iter().flat_map(HashMap::keys);
     codes.filter(|(_, _, code, _)| stop_notice(code).is_some()).map(|(car, ..)| *car).collect()
+}
+
+impl Store {
+    /// What storing these rows would do: it is done and taken back.
+    ///
+    /// # Errors
+    /// [`super::StoreError`] when the database fails.
+    pub async fn try_rows(&self, actor: &Actor, rows: &[SentRow], now: DateTime<Utc>) -> Result<Tally> {
+        let mut tx = self.begin().await?;
+        let mut tallies = tx.store_rows(&Batch { requests: vec![(actor, rows)] }, now).await?;
+        Ok(tallies.pop().unwrap_or_default())
+    }
 }
 
 impl Tx {

@@ -530,11 +530,12 @@ impl Store {
 }
 
 impl Store {
-    /// Adds vehicles in one transaction, a verdict each: a row that says what is stored already is `repeated`.
+    /// Adds vehicles in one transaction, a verdict each: a row that says what is stored already is `repeated`. As a trial it is
+    /// taken back.
     ///
     /// # Errors
     /// [`StoreError`] when the database fails: none is added then.
-    pub async fn add_vehicles(&self, rows: Vec<(u64, NewVehicle)>, writing: &Writing) -> Result<Tally> {
+    pub async fn add_vehicles(&self, rows: Vec<(u64, NewVehicle)>, writing: &Writing, trial: bool) -> Result<Tally> {
         let mut tally = Tally::default();
         let mut tx = self.begin().await?;
         for (row, new) in rows {
@@ -549,7 +550,9 @@ impl Store {
                 Err(other) => return Err(other),
             }
         }
-        tx.commit().await?;
+        if !trial {
+            tx.commit().await?;
+        }
         Ok(tally)
     }
 }

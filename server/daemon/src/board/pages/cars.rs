@@ -13,6 +13,7 @@ use crate::app::item::Item;
 use crate::board::asked::{Asked, Choice, select};
 use crate::board::frame::{Frame, Made};
 use crate::board::guard::Visitor;
+use crate::board::interface::segment;
 use crate::board::refusal::Refusal;
 use crate::board::say;
 use crate::board::travel::{self, Travel};
@@ -113,8 +114,7 @@ impl Row {
 
 /// The address of a car's page.
 pub(super) fn car_address(unit: &str) -> String {
-    let encoded: String = form_urlencoded::byte_serialize(unit.as_bytes()).collect();
-    format!("/board/cars/{}", encoded.replace('+', "%20"))
+    format!("/board/cars/{}", segment(unit))
 }
 
 /// The address of the list at a depot and in a band.

@@ -1,5 +1,6 @@
 //! The pages. Each file has its query or form, its view model, the page as a function of it, and its handler.
 
+mod admin;
 mod car;
 mod cars;
 mod coming;
@@ -25,5 +26,16 @@ pub(super) fn table() -> Vec<(&'static str, Scope, MethodRouter<App>)> {
         ("/board/work/{number}", Scope::Read, get(order::show)),
         ("/board/work/{number}/{act}", Scope::Work, post(order_acts::act)),
         ("/board/work/{number}/steps/{step}", Scope::Work, post(order_acts::record)),
+        ("/board/gear", Scope::Read, get(admin::gear::show)),
+        ("/board/gear/test", Scope::Work, post(admin::gear::test)),
+        ("/board/cores", Scope::Read, get(admin::cores::show)),
+        ("/board/rules", Scope::Read, get(admin::rules::show)),
+        ("/board/rules/add", Scope::Admin, post(admin::rules::add)),
+        ("/board/rules/change", Scope::Admin, post(admin::rules::change)),
+        ("/board/import", Scope::Post, get(admin::import::show).post(admin::import::send)),
+        ("/board/keys", Scope::Admin, get(admin::keys::show).post(admin::keys::make)),
+        ("/board/keys/rotate", Scope::Admin, post(admin::keys::rotate)),
+        ("/board/keys/revoke", Scope::Admin, post(admin::keys::revoke)),
+        ("/board/journal", Scope::Admin, get(admin::journal::show)),
     ]
 }

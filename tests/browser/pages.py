@@ -1,0 +1,22 @@
+"""The board's pages, as they are looked at in tests and pictures: of the demo fleet, and of a fleet without cars."""
+
+# Pages that need no car.
+EVERYWHERE = [
+    "/board",
+    "/board/cars",
+    "/board/gear",
+    "/board/cores",
+    "/board/rules",
+    "/board/import",
+    "/board/keys",
+    "/board/journal",
+]
+
+DEMO = [
+    *EVERYWHERE,
+    "/board?depot=VB",
+    "/board/cars?band=past",
+    "/board/cars/V104",
+    "/board/cars/V134",
+    "/board/journal?part=rule",
+]
