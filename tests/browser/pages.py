@@ -4,6 +4,7 @@
 EVERYWHERE = [
     "/board",
     "/board/cars",
+    "/board/work",
     "/board/gear",
     "/board/cores",
     "/board/rules",

@@ -5,7 +5,6 @@ from pages import DEMO as PAGES
 from surf import check_page, pdf
 
 
-
 def test_signing_in_can_be_read(surf):
     page = surf.window()
     page.goto("/board/sign-in")
