@@ -566,7 +566,7 @@ fn ask(client: &Client, method: &Method, path: &str, body: &str) -> crate::commo
     let call = client.call(method.clone(), path);
     match *method {
         Method::GET => call,
-        _ if body.is_empty() => call.once(),
+        _ if body.is_empty() => call.once().if_match("*"),
         _ => call.once().if_match("*").body("application/json", body.to_owned()),
     }
 }

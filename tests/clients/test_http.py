@@ -80,7 +80,7 @@ def test_403_or_404_beyond_the_keys_depots(daemon, fleet):
     assert [row["field"] for row in refused] == ["unit"]
 
 
-@pytest.mark.parametrize("path", ["/v1/vehicles/nobody", "/v1/depots/NOWHERE", "/v1/work-orders/0", "/v1/nothing", "/"])
+@pytest.mark.parametrize("path", ["/v1/vehicles/nobody", "/v1/depots/NOWHERE", "/v1/work-orders/0", "/v1/nothing", "/nothing"])
 def test_404(fleet, path):
     """RFC 9110, 15.5.5."""
     fleet.get(path, 404)
