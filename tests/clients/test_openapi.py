@@ -99,6 +99,7 @@ def faults(document, schema, answer):
 
 
 UNIT = "A1"
+SHIFTS = {"days_per_week": 5, "hours_per_day": 9, "rear_share": 0.4, "distance_per_day": 120}
 PACK = "P2"
 
 
@@ -153,7 +154,7 @@ def samples(daemon, client):
     client.post("/v1/gear", gloves, 201)
     client.post("/v1/gear/G-1/tests", {"on": "2026-01-10", "by": "lab", "passed": True}, 200)
     client.post("/v1/release-windows", {"unit": UNIT, "from": "2025-03-20"}, 201)
-    client.post(f"/v1/vehicles/{UNIT}/plans", {"from": "2100-01-01", "shifts": {"hours_per_day": 9}}, 201)
+    client.post(f"/v1/vehicles/{UNIT}/plans", {"from": "2100-01-01", "distance_unit": "mi", "shifts": SHIFTS}, 201)
     client.post("/v1/driver-reports", {"unit": UNIT, "symptom": "fan-noise", "told": "it howls", "by": "driver 31"}, 201)
     client.post("/v1/breakdowns", {"unit": UNIT, "told": "no power", "by": "dispatch"}, 201)
     client.post("/v1/calendars", {"depot": "NORTH", "name": "phone"}, 201)
