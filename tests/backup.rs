@@ -6,7 +6,7 @@ use sqlx::{Connection, Executor, SqliteConnection};
 use ventmile::clock::Clock;
 use ventmile::config::{Config, Settings};
 use ventmile::serve::Server;
-use ventmile::store::{Store, VehicleFilter};
+use ventmile::store::{Claim, Store, VehicleFilter};
 use ventmile::upkeep::{back_up, put_back};
 
 use crate::common::{Client, Database, Engine, TestApp, car, month_of_readings, post, two_depots};
@@ -53,8 +53,8 @@ async fn a_backup_opens_and_holds_the_same_rows() {
     let cars = (app.app.store.vehicles(&all).await.unwrap(), copy.vehicles(&all).await.unwrap());
     assert_eq!((format!("{:?}", cars.0), cars.0.len()), (format!("{:?}", cars.1), 1));
     let logs = (
-        app.app.store.car_logs(&[(cars.0[0].id, 0)]).await.unwrap(),
-        copy.car_logs(&[(cars.1[0].id, 0)]).await.unwrap(),
+        app.app.store.car_logs(&[Claim::unclaimed(cars.0[0].id)]).await.unwrap(),
+        copy.car_logs(&[Claim::unclaimed(cars.1[0].id)]).await.unwrap(),
     );
     assert_eq!((format!("{:?}", logs.0), logs.0[0].readings.len()), (format!("{:?}", logs.1), 30));
     let journal =

@@ -90,6 +90,7 @@ const CASES: &[Case] = &[
         "has the core O-1, or it is another car's",
     ),
     ("kept answers", "UPDATE idempotency_keys SET status = NULL WHERE value LIKE 'k%'", "has no answer"),
+    ("books of old rows", "UPDATE car_books SET row_count = row_count + 1", "the book of the car 32 has"),
     ("stock is not below nothing", "UPDATE parts SET stock = -1", "part PK-14 at NORTH: -1"),
     ("stock is what came less what was used", "UPDATE parts SET stock = stock + 1", "5 stored, 4 by what came and went"),
     (

@@ -4,8 +4,8 @@ use chrono::{Datelike, NaiveDate, TimeDelta};
 use serde_json::{Value, json};
 
 use crate::common::{
-    Client, Engine, TestApp, car, dates, duty, fault, forecast, instant, item, month_of_readings, ordinary_car, post,
-    seats, serviced, two_depots, weekday,
+    Client, Engine, TestApp, car, dates, duty, fault, forecast, instant, item, list_and_explanation_agree,
+    month_of_readings, ordinary_car, post, seats, serviced, two_depots, weekday,
 };
 
 async fn fleet(engine: Engine) -> (TestApp, Client) {
@@ -641,30 +641,7 @@ async fn the_list_and_the_explanation_say_the_same(engine: Engine) {
     let (app, manager) = fleet(engine).await;
     six_cars(&app, &manager).await;
     for unit in units(&manager, "").await {
-        let (listed, why) = (item(&manager, &unit).await, forecast(&manager, &unit).await);
-        for name in [
-            "unit",
-            "depot",
-            "kind",
-            "band",
-            "grade",
-            "distance_unit",
-            "deciding_meter",
-            "since_service",
-            "due",
-            "no_date_because",
-            "chance_past_late",
-            "chance_by",
-            "last_reading_at",
-            "silent_days",
-            "silent",
-            "off_road",
-            "notes",
-        ] {
-            assert_eq!(listed[name], why[name], "{unit}: {name}");
-        }
-        assert_eq!(listed["counts_from"], why["counts_from"]["basis"]);
-        assert_eq!(listed["counts_since"], why["counts_from"]["on"]);
+        list_and_explanation_agree(&manager, &unit).await;
     }
 }
 

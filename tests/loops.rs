@@ -3,7 +3,7 @@
 use chrono::TimeDelta;
 use serde_json::{Value, json};
 
-use ventmile::store::Recast;
+use ventmile::store::{Claim, Recast};
 
 use crate::common::{
     Client, Engine, TestApp, car, dates, duty, instant, item, month_of_readings, post, seats, serviced, two_depots,
@@ -37,6 +37,11 @@ async fn a_posted_reading_makes_its_car_stale_until_it_is_recast(engine: Engine)
     assert_eq!(item(&manager, "7").await["since_service"]["distance"], 4_990.0);
 }
 
+/// The claimed cars as they go out of service.
+fn gone(claims: &[Claim]) -> Vec<(i64, i64)> {
+    claims.iter().map(|claim| (claim.vehicle_id, claim.mark)).collect()
+}
+
 async fn a_reading_that_comes_while_its_car_is_computed_keeps_it_stale(engine: Engine) {
     let (app, manager) = fleet(engine).await;
     car(&manager, "7", "NORTH").await;
@@ -50,7 +55,7 @@ async fn a_reading_that_comes_while_its_car_is_computed_keeps_it_stale(engine: E
     // Between the claim and the save.
     post(&manager, "odometer-readings", reading("7", "2026-03-18T12:00:00Z", 5_100.0)).await;
     assert_eq!(store.claim_stale(now, until, 10).await.unwrap(), [], "still");
-    store.save_forecasts(&Recast { gone: claimed, ..Recast::default() }, now).await.unwrap();
+    store.save_forecasts(&Recast { gone: gone(&claimed), ..Recast::default() }, now).await.unwrap();
     assert_eq!(stale(&app).await, 1);
     assert_eq!(app.app.recast_all().await.unwrap(), 1, "at once, not when the claim runs out");
     assert_eq!(item(&manager, "7").await["last_reading_at"], "2026-03-18T12:00:00Z");
@@ -67,7 +72,7 @@ async fn a_slow_worker_does_not_take_away_a_later_mark(engine: Engine) {
     app.pass(TimeDelta::seconds(121));
     assert_eq!(app.app.recast_all().await.unwrap(), 1);
     post(&manager, "odometer-readings", reading("7", "2026-03-18T12:00:00Z", 5_100.0)).await;
-    store.save_forecasts(&Recast { gone: slow, ..Recast::default() }, app.app.now()).await.unwrap();
+    store.save_forecasts(&Recast { gone: gone(&slow), ..Recast::default() }, app.app.now()).await.unwrap();
     assert_eq!(stale(&app).await, 1, "the new reading is not yet computed");
     app.app.recast_all().await.unwrap();
     assert_eq!(item(&manager, "7").await["last_reading_at"], "2026-03-18T12:00:00Z");

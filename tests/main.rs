@@ -10,6 +10,7 @@ mod common;
 mod access;
 mod backup;
 mod board;
+mod books;
 mod deep;
 mod document;
 mod events;

@@ -10,7 +10,7 @@ use ventmile::config::Secret;
 use ventmile::store::{Store, TableSum};
 use ventmile::upkeep::move_database;
 
-use crate::common::{Client, Database, Engine, TestApp, car, ordinary_car, post};
+use crate::common::{Client, Database, Engine, TestApp, car, dates, duty, ordinary_car, post};
 use crate::parts::{done, pack_in_stock, ready};
 use crate::work::{Shop, shop};
 
@@ -79,6 +79,8 @@ async fn fill(database: &Database, engine: Engine) {
                     "INTEGER" if row == 13 && column.ends_with("_us") => format!("{}", i64::MAX - 13),
                     "INTEGER" => row.to_string(),
                     "REAL" => ["0.1", "-0.0", "1e300"][(row - 11) as usize].to_owned(),
+                    "BLOB" if engine == Engine::Sqlite => format!("X'00FF{row}'"),
+                    "BLOB" => format!("'\\x00FF{row}'"),
                     "TEXT" => format!("'{column} {row} ''\"\\ \n\t Ünïcödé ☃ 💡'"),
                     other => panic!("{table}.{column} is {other}"),
                 })
@@ -95,15 +97,16 @@ async fn contents(database: &Database) -> BTreeMap<String, Vec<String>> {
     let address = database.address();
     let mut all = BTreeMap::new();
     for (table, columns) in tables().await {
-        let number = if address.starts_with("sqlite:") {
-            "CASE WHEN {} IS NOT NULL THEN printf('%.17g', {}) END"
+        let (number, bytes) = if address.starts_with("sqlite:") {
+            ("CASE WHEN {} IS NOT NULL THEN printf('%.17g', {}) END", "lower(hex({}))")
         } else {
-            "CAST({} + 0.0 AS text)"
+            ("CAST({} + 0.0 AS text)", "encode({}, 'hex')")
         };
         let texts: Vec<String> = columns
             .iter()
             .map(|(column, kind, _)| match kind.as_str() {
                 "REAL" => format!("coalesce({}, 'null')", number.replace("{}", &format!("\"{column}\""))),
+                "BLOB" => format!("coalesce({}, 'null')", bytes.replace("{}", &format!("\"{column}\""))),
                 _ => format!("coalesce(CAST(\"{column}\" AS text), 'null')"),
             })
             .collect();
@@ -254,6 +257,8 @@ pub async fn busy(engine: Engine) -> (Shop, String) {
     let boss = &shop.boss;
     ordinary_car(boss, "31", "WEST").await;
     ordinary_car(boss, "32", "NORTH").await;
+    // Long enough ago for a book of old rows.
+    post(boss, "duty-logs", duty("32", dates("2025-11-20", "2025-11-20"), 8.0)).await;
     pack_in_stock(boss, 24).await;
     let replaced = ready(&shop, "7").await;
     let told = json!({

@@ -10,6 +10,7 @@ use tokio_util::sync::CancellationToken;
 use ventmile::app::keys::Scope;
 use ventmile::config::Config;
 use ventmile::serve::{ServeFault, Server};
+use ventmile::store::Claim;
 
 use crate::common::{Database, Engine};
 
@@ -112,7 +113,7 @@ async fn it_serves_and_stops_cleanly(engine: Engine) {
     // What was acknowledged is there at the next start.
     let again = prepared(&database).await.unwrap();
     let car = again.app.store.find_vehicle("7").await.unwrap().unwrap();
-    let logs = again.app.store.car_logs(&[(car.id, 0)]).await.unwrap();
+    let logs = again.app.store.car_logs(&[Claim::unclaimed(car.id)]).await.unwrap();
     assert_eq!(logs[0].readings.len(), 1);
 }
 

@@ -369,6 +369,34 @@ pub async fn forecast(client: &Client, unit: &str) -> Value {
     client.get(&format!("/v1/vehicles/{unit}/forecast")).await.expect(200)
 }
 
+/// What a list shows of a car, kept at its recast, is what comes of its rows as they stand.
+pub async fn list_and_explanation_agree(client: &Client, unit: &str) {
+    let (listed, why) = (item(client, unit).await, forecast(client, unit).await);
+    for name in [
+        "unit",
+        "depot",
+        "kind",
+        "band",
+        "grade",
+        "distance_unit",
+        "deciding_meter",
+        "since_service",
+        "due",
+        "no_date_because",
+        "chance_past_late",
+        "chance_by",
+        "last_reading_at",
+        "silent_days",
+        "silent",
+        "off_road",
+        "notes",
+    ] {
+        assert_eq!(listed[name], why[name], "{unit}: {name}");
+    }
+    assert_eq!(listed["counts_from"], why["counts_from"]["basis"]);
+    assert_eq!(listed["counts_since"], why["counts_from"]["on"]);
+}
+
 /// The dates from one to another, both included.
 pub fn dates(from: &str, to: &str) -> impl Iterator<Item = NaiveDate> {
     let (from, to): (NaiveDate, NaiveDate) = (from.parse().unwrap(), to.parse().unwrap());

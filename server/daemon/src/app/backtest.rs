@@ -9,7 +9,7 @@ use super::assess::{Terms, assess};
 use super::fits::SAMPLE;
 use super::forecasts::{ALL_RULES, rule_for};
 use crate::backtest::{Case, Day, Limits, Table, Vehicle, run};
-use crate::store::{CarLogs, RuleRecord, StoreError, Usual};
+use crate::store::{CarLogs, Claim, RuleRecord, StoreError, Usual};
 
 /// Days between two origins.
 const ORIGIN_DAYS: i64 = 30;
@@ -32,8 +32,8 @@ impl App {
         let mut edges = Vec::new();
         let mut fleet = Vec::new();
         for ids in self.store.sample_of_vehicles(SAMPLE).await?.chunks(BATCH) {
-            let ids: Vec<(i64, i64)> = ids.iter().map(|id| (*id, 0)).collect();
-            let cars = self.cars(&ids).await?;
+            let claims: Vec<Claim> = ids.iter().copied().map(Claim::unclaimed).collect();
+            let cars = self.cars(&claims).await?;
             let (app, rules) = (self.clone(), rules.clone());
             let batch = tokio::task::spawn_blocking(move || {
                 cars.iter().filter_map(|car| app.past_days(car, &rules)).collect::<Vec<_>>()

@@ -9,7 +9,7 @@ use ventmile_model::usage::{self, Fits, Record, Snapshot, cuts_until, day_number
 
 use super::App;
 use super::assess::{all_readings, track_of, zone_on};
-use crate::store::{CarLogs, FitRecord, StoreError};
+use crate::store::{CarLogs, Claim, FitRecord, StoreError};
 
 /// Cars that a fit is learned from, at most.
 pub(super) const SAMPLE: usize = 1_000;
@@ -80,8 +80,8 @@ impl App {
         let cuts = cuts_until(day_number(now.date_naive()) - 1);
         let mut histories = Histories::default();
         for ids in self.store.sample_of_vehicles(SAMPLE).await?.chunks(BATCH) {
-            let ids: Vec<(i64, i64)> = ids.iter().map(|id| (*id, 0)).collect();
-            let cars = self.cars(&ids).await?;
+            let claims: Vec<Claim> = ids.iter().copied().map(Claim::unclaimed).collect();
+            let cars = self.cars(&claims).await?;
             let (app, cuts) = (self.clone(), cuts.clone());
             let batch = tokio::task::spawn_blocking(move || app.histories(&cars, &cuts)).await;
             let [metres, hours] = batch.map_err(|_| StoreError::Stopped)?;

@@ -3,7 +3,7 @@
 use std::collections::{HashMap, HashSet};
 
 use chrono::TimeDelta;
-use ventmile_model::fleet::Kind;
+use ventmile_model::fleet::{Kind, local_day};
 use ventmile_model::usage::Told;
 
 use super::assess::{Assessment, FORECAST_KINDS, Terms, assess};
@@ -12,7 +12,8 @@ use super::life::FleetLife;
 use super::told::Elsewhere;
 use super::{App, hindsight};
 use crate::store::{
-    CarLogs, ForecastRow, PackRecast, PastForecast, Planned, Recast, RuleRecord, StoreError, Usual, order_number,
+    BookChange, CarLogs, Claim, ForecastRow, PackRecast, PastForecast, Planned, Recast, RuleRecord, StoreError, Usual,
+    order_number,
 };
 
 /// More rules than a fleet will ever have.
@@ -196,10 +197,12 @@ impl App {
         let mut usual_now = usual.clone();
         usual_now.extend(learned);
         all.extend(of(&again, &usual_now));
+        let today = |car: &CarLogs| local_day(self.now(), car.zone);
+        let books = cars.iter().filter_map(|car| Some((car.vehicle_id, BookChange::due(car, today(car))?))).collect();
         let gone = retired.iter().map(|car| (car.vehicle_id, car.mark)).collect();
         // Of a car out of service only what its packs lived through is still of use.
         let packs = of(&retired, usual).into_iter().map(|one| one.packs).collect();
-        all.into_iter().fold(Recast { gone, packs, ..Recast::default() }, |mut recast, one| {
+        all.into_iter().fold(Recast { gone, packs, books, ..Recast::default() }, |mut recast, one| {
             recast.rows.push(one.row);
             recast.record.extend(one.record);
             recast.settle.extend(one.settle);
@@ -263,7 +266,7 @@ impl App {
     /// # Errors
     /// [`StoreError`] when the database fails.
     pub async fn forecast_car(&self, vehicle_id: i64, kind: Kind) -> Result<Option<CarForecast>, StoreError> {
-        let Some(logs) = self.cars(&[(vehicle_id, 0)]).await?.into_iter().next() else {
+        let Some(logs) = self.cars(&[Claim::unclaimed(vehicle_id)]).await?.into_iter().next() else {
             return Ok(None);
         };
         let rules = self.store.rules("", None, ALL_RULES).await?;

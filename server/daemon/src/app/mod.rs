@@ -41,7 +41,7 @@ pub use limits::usage_settings;
 use crate::clock::Clock;
 use crate::config::Settings;
 use crate::courier::Courier;
-use crate::store::{CarLogs, Store, StoreError, Writer};
+use crate::store::{CarLogs, Claim, Store, StoreError, Writer};
 
 /// Everything a use case needs.
 #[derive(Clone, Debug)]
@@ -107,12 +107,12 @@ impl App {
         })
     }
 
-    /// Everything stored about the given cars (number and mark of each), with what the settings say of their sources.
+    /// Everything stored about the given cars, with what the settings say of their sources.
     ///
     /// # Errors
     /// [`StoreError`] when the database fails or a row cannot be read.
-    pub async fn cars(&self, cars: &[(i64, i64)]) -> Result<Vec<CarLogs>, StoreError> {
-        let mut logs = self.store.car_logs(cars).await?;
+    pub async fn cars(&self, claims: &[Claim]) -> Result<Vec<CarLogs>, StoreError> {
+        let mut logs = self.store.car_logs(claims).await?;
         let by_name = &self.settings.track.trust;
         if !by_name.is_empty() {
             let names = self.store.source_names().await?;

@@ -7,8 +7,8 @@ use super::App;
 use super::assess::fits_track;
 use super::work::{Bench, check_plan, fits};
 use crate::store::{
-    Answer, Closing, Conflict, Desk, Doing, IfMatch, Look, NextOrder, OrderFile, OrderRecord, StoreError, Writing,
-    order_number,
+    Answer, Claim, Closing, Conflict, Desk, Doing, IfMatch, Look, NextOrder, OrderFile, OrderRecord, StoreError,
+    Writing, order_number,
 };
 use ventmile_model::work::{Gear, Procedure, Technician};
 
@@ -205,7 +205,7 @@ impl App {
         if done.outcome != Outcome::Serviced {
             return Ok(None);
         }
-        let Some(logs) = self.cars(&[(order.vehicle_id, 0)]).await?.into_iter().next() else {
+        let Some(logs) = self.cars(&[Claim::unclaimed(order.vehicle_id)]).await?.into_iter().next() else {
             return Ok(None);
         };
         match fits_track(&logs, done.at, odometer, now, &self.settings) {

@@ -12,7 +12,7 @@ use super::journal::JournalLine;
 use super::migrations::{self, Steps};
 use super::transfer::{NextNumber, fresh};
 use super::values::of_json;
-use super::{Db, Engine, OrderFilter, Result, Store, StoreError, Tx, order_number, within};
+use super::{Claim, Db, Engine, OrderFilter, Result, Store, StoreError, Tx, order_number, within};
 
 /// One rule, and what breaks it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -219,6 +219,24 @@ const RULES: &[Rule] = &[
         FROM idempotency_keys i JOIN keys k ON k.id = i.key_id WHERE i.status IS NULL OR i.body IS NULL"
     ),
     rule!(
+        "books of old rows",
+        "delete its row in car_books: the next recast makes it again",
+        "SELECT 'the book of the car ' || v.unit || ' has ' || CAST(b.row_count AS TEXT) || ' rows, and there are '
+            || CAST(b.found AS TEXT)
+        FROM (SELECT c.vehicle_id, c.until_day, c.row_count,
+            (SELECT count(*) FROM odometer_readings l WHERE l.vehicle_id = c.vehicle_id AND l.voided_us IS NULL
+                AND l.at_us < c.until_day * 86400000000)
+            + (SELECT count(*) FROM pack_checks l WHERE l.vehicle_id = c.vehicle_id AND l.voided_us IS NULL
+                AND l.at_us < c.until_day * 86400000000)
+            + (SELECT count(*) FROM duty_logs l WHERE l.vehicle_id = c.vehicle_id AND l.voided_us IS NULL
+                AND l.day < c.until_day)
+            + (SELECT count(*) FROM seat_logs l WHERE l.vehicle_id = c.vehicle_id AND l.voided_us IS NULL
+                AND l.day < c.until_day) AS found
+            FROM car_books c) b JOIN vehicles v ON v.id = b.vehicle_id
+        WHERE b.row_count <> b.found AND NOT EXISTS (SELECT 1 FROM stale_cars s
+            WHERE s.vehicle_id = b.vehicle_id AND s.from_day < b.until_day)"
+    ),
+    rule!(
         "stock is not below nothing",
         "count the shelf and take the difference in",
         "SELECT 'part ' || p.number || ' at ' || d.code || ': ' || CAST(p.stock AS TEXT)
@@ -344,13 +362,13 @@ impl Store {
     async fn unreadable(&self, cars: &[i64]) -> Result<Vec<String>> {
         let mut found = Vec::new();
         for batch in cars.chunks(CARS_AT_ONCE) {
-            let marked: Vec<(i64, i64)> = batch.iter().map(|id| (*id, 0)).collect();
-            if self.car_logs(&marked).await.is_ok() {
+            let claims: Vec<Claim> = batch.iter().copied().map(Claim::unclaimed).collect();
+            if self.car_logs(&claims).await.is_ok() {
                 continue;
             }
-            for car in marked {
+            for car in claims {
                 if let Err(StoreError::BadRow { column, value }) = self.car_logs(&[car]).await {
-                    found.push(format!("vehicle number {}: {column} holds {value:?}", car.0));
+                    found.push(format!("vehicle number {}: {column} holds {value:?}", car.vehicle_id));
                 }
             }
         }

@@ -62,7 +62,7 @@ const ADD: &str = "INSERT INTO depots
 const CHANGE: &str = "UPDATE depots SET name = $2, zone = $3, bays = $4, distance_unit = $5, opening_hours = $6,
         version = version + 1, changed_us = $7
     WHERE id = $1 AND version = $8";
-const STALE_BY_DEPOT: &str = stale!("SELECT id, $2, $2, 0 FROM vehicles WHERE depot_id = $1 ORDER BY id");
+const STALE_BY_DEPOT: &str = stale!("SELECT id, $2, $2, 0, 1000000 FROM vehicles WHERE depot_id = $1 ORDER BY id");
 
 impl TryFrom<Row> for DepotRecord {
     type Error = StoreError;

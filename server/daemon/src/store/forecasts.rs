@@ -12,6 +12,7 @@ use ventmile_model::fleet::{
     parse_zone,
 };
 
+use super::books::{ALL_DAYS, BookChange, Claim, Kept, micros_of_day};
 use super::outbox::Told;
 use super::pack_rows::{CheckColumns, CodeColumns, LifeColumns};
 use super::plans::{CarPlan, PlanColumns};
@@ -74,6 +75,8 @@ pub struct CarLogs {
     pub checks: Vec<PackCheck>,
     /// Trouble codes that are not void, in time order.
     pub codes: Vec<TroubleCode>,
+    /// The book it has of its old rows.
+    pub book: Option<Kept>,
 }
 
 /// A forecast to be saved.
@@ -120,6 +123,8 @@ pub struct Recast {
     pub settle: Vec<PastForecast>,
     /// Packs, car by car.
     pub packs: Vec<PackRecast>,
+    /// Cars whose books change.
+    pub books: Vec<(i64, BookChange)>,
     /// A due date that moved by so many days since it was last told is told again.
     pub notable_days: i64,
 }
@@ -196,7 +201,7 @@ macro_rules! claim {
                 SELECT vehicle_id FROM stale_cars WHERE claimed_until_us <= $1 OR claimed_until_us > 2 * $2 - $1
                 ORDER BY since_us, vehicle_id LIMIT $3 ",
             $lock,
-            ") RETURNING vehicle_id, mark"
+            ") RETURNING vehicle_id, mark, from_day"
         )
     };
 }
@@ -210,8 +215,8 @@ const UNCLAIM: [&str; 2] = [
 const COUNT_STALE: &str = "SELECT count(*) FROM stale_cars";
 const DEPOT_ZONES: &str = "SELECT id, zone FROM depots";
 // A clock that was set back leaves forecasts of a day to come.
-const OUTDATED: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
-    SELECT f.vehicle_id, $3, $3, 0 FROM forecasts f WHERE f.depot_id = $1 AND (f.made_day < $2 OR f.made_day > $2)
+const OUTDATED: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us, from_day)
+    SELECT f.vehicle_id, $3, $3, 0, 1000000 FROM forecasts f WHERE f.depot_id = $1 AND (f.made_day < $2 OR f.made_day > $2)
     ORDER BY f.vehicle_id ON CONFLICT (vehicle_id) DO NOTHING";
 const USUAL: &str = "SELECT avg(metres_per_day), avg(hours_per_day) FROM forecasts
     WHERE depot_id = $1 AND metres_per_day IS NOT NULL AND kind = 'fan-service'";
@@ -274,41 +279,47 @@ of_cars!(
     "ORDER BY p.vehicle_id, p.from_day, p.id"
 );
 
-/// One row a car, its log rows as one JSON text: several times cheaper than handing them over one by one.
+/// Of each car of a JSON array, its rows from a day or an instant on as one JSON text: several times cheaper than handing
+/// them over one by one. Each element is car and bound.
 macro_rules! packed {
-    ($name:ident, $table:literal, $columns:literal) => {
-        of_cars!(
-            $name,
+    ($name:ident, $table:literal, $time:literal, $columns:literal) => {
+        const $name: [&str; 2] = [
             concat!(
-                "SELECT vehicle_id, json_group_array(json_array(",
+                "SELECT c.value ->> 0, (SELECT json_group_array(json_array(",
                 $columns,
                 ")) FROM ",
                 $table,
-                " WHERE voided_us IS NULL AND vehicle_id"
+                " WHERE vehicle_id = c.value ->> 0 AND ",
+                $time,
+                " >= c.value ->> 1 AND voided_us IS NULL) FROM json_each($1) c"
             ),
             concat!(
-                "SELECT vehicle_id, CAST(json_agg(json_build_array(",
+                "SELECT c.car, l.found FROM (SELECT CAST(value ->> 0 AS bigint) AS car, CAST(value ->> 1 AS bigint) AS since
+                FROM jsonb_array_elements(CAST($1 AS jsonb)) AS value) c
+                CROSS JOIN LATERAL (SELECT CAST(json_agg(json_build_array(",
                 $columns,
-                ")) AS text) FROM ",
+                ")) AS text) AS found FROM ",
                 $table,
-                " WHERE voided_us IS NULL AND vehicle_id"
+                " WHERE vehicle_id = c.car AND ",
+                $time,
+                " >= c.since AND voided_us IS NULL) l WHERE l.found IS NOT NULL"
             ),
-            "GROUP BY vehicle_id"
-        );
+        ];
     };
 }
 
-packed!(READINGS, "odometer_readings", "at_us, metres, source_id, ruling");
-packed!(DUTY, "duty_logs", "day, shift, source_id, hours, trips, start_us, end_us");
-packed!(SEATS, "seat_logs", "day, shift, source_id, trips, rear_trips");
+packed!(READINGS, "odometer_readings", "at_us", "at_us, metres, source_id, ruling");
+packed!(DUTY, "duty_logs", "day", "day, shift, source_id, hours, trips, start_us, end_us");
+packed!(SEATS, "seat_logs", "day", "day, shift, source_id, trips, rear_trips");
 packed!(
     PACKS,
     "pack_lives",
+    "at_us",
     "serial, pack_type, chemistry, blocks, modules_per_block, cells_per_module, at_us, metres, used_metres, original,
         removed_us, removed_metres, removed_because"
 );
-packed!(CHECKS, "pack_checks", "at_us, block_volts, current_a, charge_pct, pack_c, cabin_c, fan_stage");
-packed!(CODES, "trouble_codes", "at_us, code, state");
+packed!(CHECKS, "pack_checks", "at_us", "at_us, block_volts, current_a, charge_pct, pack_c, cabin_c, fan_stage");
+packed!(CODES, "trouble_codes", "at_us", "at_us, code, state");
 
 const SAVE: &str =
     "INSERT INTO forecasts (vehicle_id, kind, depot_id, rank, due_day, early_day, band, made_day, made_us,
@@ -397,6 +408,7 @@ impl CarRow {
             packs: Vec::new(),
             checks: Vec::new(),
             codes: Vec::new(),
+            book: None,
         })
     }
 }
@@ -408,12 +420,12 @@ struct LastTold {
 }
 
 type ToldRow = (i64, String, String, Option<String>, Option<i64>);
-type ReadingTuple = (i64, i64, i64, Option<String>);
-type DutyTuple = (i64, String, i64, f64, Option<u32>, Option<i64>, Option<i64>);
-type SeatTuple = (i64, String, i64, u32, u32);
+pub(super) type ReadingTuple = (i64, i64, i64, Option<String>);
+pub(super) type DutyTuple = (i64, String, i64, f64, Option<u32>, Option<i64>, Option<i64>);
+pub(super) type SeatTuple = (i64, String, i64, u32, u32);
 type ListTuple = (i64, i64, i64, String, String, String, Option<i64>, String);
 
-fn reading((at, metres, source, ruled): ReadingTuple) -> Result<Reading> {
+pub(super) fn reading((at, metres, source, ruled): ReadingTuple) -> Result<Reading> {
     Ok(Reading {
         at: instant("odometer_readings.at_us", at)?,
         odometer: Metres(metres),
@@ -422,7 +434,7 @@ fn reading((at, metres, source, ruled): ReadingTuple) -> Result<Reading> {
     })
 }
 
-fn duty((day, shift, source, hours, trips, start, end): DutyTuple) -> Result<DutyLog> {
+pub(super) fn duty((day, shift, source, hours, trips, start, end): DutyTuple) -> Result<DutyLog> {
     let at = |micros| instant("duty_logs.start_us", micros);
     let span = match (start, end) {
         (Some(start), Some(end)) => Some((at(start)?, at(end)?)),
@@ -431,7 +443,7 @@ fn duty((day, shift, source, hours, trips, start, end): DutyTuple) -> Result<Dut
     Ok(DutyLog { date: date("duty_logs.day", day)?, shift, source, hours: Hours(hours), trips, span })
 }
 
-fn seat((day, shift, source, trips, rear_trips): SeatTuple) -> Result<SeatLog> {
+pub(super) fn seat((day, shift, source, trips, rear_trips): SeatTuple) -> Result<SeatLog> {
     Ok(SeatLog { date: date("seat_logs.day", day)?, shift, source, trips, rear_trips })
 }
 
@@ -451,7 +463,7 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`] when the database fails.
-    pub async fn claim_stale(&self, now: DateTime<Utc>, until: DateTime<Utc>, limit: i64) -> Result<Vec<(i64, i64)>> {
+    pub async fn claim_stale(&self, now: DateTime<Utc>, until: DateTime<Utc>, limit: i64) -> Result<Vec<Claim>> {
         let mut tx = self.begin().await?;
         let sql = tx.pick(CLAIM_SQLITE, CLAIM_POSTGRES);
         let cars = within!(&mut tx, c => sqlx::query_as(sql)
@@ -508,14 +520,14 @@ impl Store {
         Ok(Usual { metres_per_day, hours_per_day })
     }
 
-    /// Everything stored about the given cars (number and mark of each).
+    /// Everything stored about the given cars.
     ///
     /// # Errors
     /// [`StoreError`] when the database fails or a row cannot be read.
-    pub async fn car_logs(&self, cars: &[(i64, i64)]) -> Result<Vec<CarLogs>> {
-        let ids: Vec<i64> = cars.iter().map(|(id, _)| *id).collect();
+    pub async fn car_logs(&self, claims: &[Claim]) -> Result<Vec<CarLogs>> {
+        let ids: Vec<i64> = claims.iter().map(|claim| claim.vehicle_id).collect();
         let ids = serde_json::to_string(&ids).unwrap_or_default();
-        let marks: HashMap<i64, i64> = cars.iter().copied().collect();
+        let marks: HashMap<i64, i64> = claims.iter().map(|claim| (claim.vehicle_id, claim.mark)).collect();
         let text = |pair: [&'static str; 2]| self.pick(pair[0], pair[1]);
         let rows: Vec<CarRow> = read!(self, pool => sqlx::query_as(text(CARS)).bind(&ids).fetch_all(pool).await)?;
         let mut logs = HashMap::with_capacity(rows.len());
@@ -554,29 +566,35 @@ impl Store {
             let (id, plan) = (row.vehicle_id, row.try_into()?);
             logs.entry(id).and_modify(|car| car.plans.push(plan));
         }
-        for (id, rows) in self.packed(text(READINGS), &ids).await? {
+        let rest = self.open_books(claims, &ids, &mut logs).await?;
+        let from: [fn(i64) -> i64; 3] = [|_| micros_of_day(ALL_DAYS), |day| day, micros_of_day];
+        let [all, days, instants] = from.map(|from| {
+            let bounds: Vec<(i64, i64)> = rest.iter().map(|(car, day)| (*car, from(*day))).collect();
+            serde_json::to_string(&bounds).unwrap_or_default()
+        });
+        for (id, rows) in self.packed(text(READINGS), &instants).await? {
             let rows = unpack("odometer_readings", &rows, reading)?;
-            logs.entry(id).and_modify(|car| car.readings = rows);
+            logs.entry(id).and_modify(|car| car.readings.extend(rows));
         }
-        for (id, rows) in self.packed(text(DUTY), &ids).await? {
+        for (id, rows) in self.packed(text(DUTY), &days).await? {
             let rows = unpack("duty_logs", &rows, duty)?;
-            logs.entry(id).and_modify(|car| car.duty = rows);
+            logs.entry(id).and_modify(|car| car.duty.extend(rows));
         }
-        for (id, rows) in self.packed(text(SEATS), &ids).await? {
+        for (id, rows) in self.packed(text(SEATS), &days).await? {
             let rows = unpack("seat_logs", &rows, seat)?;
-            logs.entry(id).and_modify(|car| car.seats = rows);
+            logs.entry(id).and_modify(|car| car.seats.extend(rows));
         }
-        for (id, rows) in self.packed(text(PACKS), &ids).await? {
+        for (id, rows) in self.packed(text(CHECKS), &instants).await? {
+            let mut rows = unpack("pack_checks", &rows, |row: CheckColumns| PackCheck::try_from(row))?;
+            rows.sort_by_key(|check| check.at);
+            logs.entry(id).and_modify(|car| car.checks.extend(rows));
+        }
+        for (id, rows) in self.packed(text(PACKS), &all).await? {
             let mut rows = unpack("pack_lives", &rows, |row: LifeColumns| PackLife::try_from(row))?;
             rows.sort_by(|one, other| (one.at, &one.serial).cmp(&(other.at, &other.serial)));
             logs.entry(id).and_modify(|car| car.packs = rows);
         }
-        for (id, rows) in self.packed(text(CHECKS), &ids).await? {
-            let mut rows = unpack("pack_checks", &rows, |row: CheckColumns| PackCheck::try_from(row))?;
-            rows.sort_by_key(|check| check.at);
-            logs.entry(id).and_modify(|car| car.checks = rows);
-        }
-        for (id, rows) in self.packed(text(CODES), &ids).await? {
+        for (id, rows) in self.packed(text(CODES), &all).await? {
             let mut rows = unpack("trouble_codes", &rows, |row: CodeColumns| TroubleCode::try_from(row))?;
             rows.sort_by_key(|code| code.at);
             logs.entry(id).and_modify(|car| car.codes = rows);
@@ -586,8 +604,8 @@ impl Store {
         Ok(logs)
     }
 
-    async fn packed(&self, sql: &'static str, ids: &str) -> Result<Vec<(i64, String)>> {
-        Ok(read!(self, pool => sqlx::query_as(sql).bind(ids).fetch_all(pool).await)?)
+    async fn packed(&self, sql: &'static str, bounds: &str) -> Result<Vec<(i64, String)>> {
+        Ok(read!(self, pool => sqlx::query_as(sql).bind(bounds).fetch_all(pool).await)?)
     }
 
     /// Saves what a recast brought, and the cars are no longer stale unless something came in since they were claimed.
@@ -595,17 +613,21 @@ impl Store {
     /// # Errors
     /// [`StoreError`] when the database fails; nothing is saved then.
     pub async fn save_forecasts(&self, recast: &Recast, now: DateTime<Utc>) -> Result<()> {
-        let Recast { rows, gone, record, settle, packs, notable_days } = recast;
+        let Recast { rows, gone, record, settle, packs, books, notable_days } = recast;
         let claims: BTreeSet<_> =
             rows.iter().map(|row| (row.vehicle_id, row.mark)).chain(gone.iter().copied()).collect();
         let mut tx = self.begin().await?;
         tx.hold_orders(&claims.iter().map(|(vehicle_id, _)| *vehicle_id).collect::<Vec<_>>()).await?;
         // In the order in which posts mark cars stale, or the two would wait for each other on Postgres.
-        let mut still = HashSet::new();
+        let (mut still, mut fresh) = (HashSet::new(), HashSet::new());
         for (vehicle_id, mark) in claims {
-            if tx.end_claim(vehicle_id, mark).await? {
-                still.insert(vehicle_id);
-            }
+            let found = tx.end_claim(vehicle_id, mark).await?;
+            still.extend(found.map(|_| vehicle_id));
+            fresh.extend(found.filter(|found| *found == mark).map(|_| vehicle_id));
+        }
+        // Where something came in meanwhile the next recast sees to the book: this one may lack a row of its days.
+        for (vehicle_id, change) in books.iter().filter(|(vehicle_id, _)| fresh.contains(vehicle_id)) {
+            tx.change_book(*vehicle_id, change).await?;
         }
         let told = tx.told_forecasts(&still).await?;
         for row in rows.iter().filter(|row| still.contains(&row.vehicle_id)) {
@@ -656,15 +678,15 @@ impl Store {
 }
 
 impl Tx {
-    /// Ends a claim; whether the forecast made under it is still wanted. Where the car is fresh already another worker
-    /// took over after the claim ran out, and what it saved rests on more.
-    async fn end_claim(&mut self, vehicle_id: i64, mark: i64) -> Result<bool> {
+    /// Ends a claim; the car's mark by now, or nothing where the forecast made under the claim is no longer wanted: the car
+    /// is fresh already, another worker took over after the claim ran out, and what it saved rests on more.
+    async fn end_claim(&mut self, vehicle_id: i64, mark: i64) -> Result<Option<i64>> {
         let found: Option<i64> =
             within!(self, c => sqlx::query_scalar(RELEASE).bind(vehicle_id).fetch_optional(c).await)?;
         if found == Some(mark) {
             within!(self, c => sqlx::query(FRESH).bind(vehicle_id).bind(mark).execute(c).await.map(drop))?;
         }
-        Ok(found.is_some())
+        Ok(found)
     }
 
     /// What was last told of these cars' forecasts.

@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use ventmile_model::fleet::{Kind, Metres, parse_zone};
 use ventmile_model::work::stop_notice;
 
+use super::books::day_of_key;
 use super::pack_logs::{CHECK, CODE, CheckRow, CodeRow, PACK, PackRow};
 use super::values::{date, day_number, known, micros};
 use super::{Actor, Result, Store, Tx, stale, within};
@@ -139,6 +140,8 @@ pub(super) type RowKey = (i64, i64, String, i64);
 
 /// A batch of one log, ready for its statement.
 pub(super) struct Statement {
+    /// Whether the time in its key is a day, and not an instant.
+    pub(super) by_day: bool,
     pub(super) sqlite: &'static str,
     pub(super) postgres: &'static str,
 }
@@ -146,6 +149,7 @@ pub(super) struct Statement {
 macro_rules! statement {
     ($head:literal, sqlite: $sqlite:literal, postgres: $postgres:literal, $tail:literal) => {
         Statement {
+            by_day: false,
             sqlite: concat!($head, " SELECT ", $sqlite, " FROM json_each($1) WHERE true ", $tail),
             postgres: concat!(
                 $head,
@@ -169,7 +173,9 @@ const ODOMETER: Statement = statement!(
     RETURNING vehicle_id, at_us, CAST('' AS TEXT), source_id, revision"
 );
 
-const DUTY: Statement = statement!(
+const DUTY: Statement = Statement {
+    by_day: true,
+    ..statement!(
     "INSERT INTO duty_logs (received_us, revision, vehicle_id, day, shift, source_id, hours, trips, start_us, end_us)",
     sqlite: "$2, 0, value->>0, value->>1, value->>2, value->>3, value->>4, value->>5, value->>6, value->>7",
     postgres: "$2, 0, (value->>0)::bigint, (value->>1)::bigint, value->>2, (value->>3)::bigint,
@@ -180,9 +186,12 @@ const DUTY: Statement = statement!(
     WHERE duty_logs.hours <> excluded.hours OR duty_logs.trips IS DISTINCT FROM excluded.trips
         OR duty_logs.start_us IS DISTINCT FROM excluded.start_us OR duty_logs.end_us IS DISTINCT FROM excluded.end_us
     RETURNING vehicle_id, day, shift, source_id, revision"
-);
+    )
+};
 
-const SEAT: Statement = statement!(
+const SEAT: Statement = Statement {
+    by_day: true,
+    ..statement!(
     "INSERT INTO seat_logs (received_us, revision, vehicle_id, day, shift, source_id, trips, rear_trips)",
     sqlite: "$2, 0, value->>0, value->>1, value->>2, value->>3, value->>4, value->>5",
     postgres: "$2, 0, (value->>0)::bigint, (value->>1)::bigint, value->>2, (value->>3)::bigint, (value->>4)::bigint,
@@ -192,7 +201,8 @@ const SEAT: Statement = statement!(
         voided_us = NULL
     WHERE seat_logs.trips <> excluded.trips OR seat_logs.rear_trips <> excluded.rear_trips
     RETURNING vehicle_id, day, shift, source_id, revision"
-);
+    )
+};
 
 const SERVICE: Statement = statement!(
     "INSERT INTO past_services (received_us, revision, vehicle_id, at_us, kind, metres, note)",
@@ -393,7 +403,7 @@ impl Tx {
         }
         let watched = stop_cars(&places);
         let before = self.stops(&watched, now).await?;
-        let mut stale = HashSet::new();
+        let mut stale = HashMap::new();
         for (statement, places) in STATEMENTS.iter().zip(places) {
             self.run(statement, places, &mut tallies, &mut stale, now).await?;
         }
@@ -407,7 +417,7 @@ impl Tx {
         statement: &Statement,
         places: HashMap<RowKey, Place>,
         tallies: &mut [Tally],
-        stale: &mut HashSet<i64>,
+        stale: &mut HashMap<i64, i64>,
         now: DateTime<Utc>,
     ) -> Result<()> {
         if places.is_empty() {
@@ -423,7 +433,8 @@ impl Tx {
             within!(self, c => sqlx::query_as(sql).bind(text).bind(micros(now)).fetch_all(c).await)?;
         let mut counted = HashSet::with_capacity(changed.len());
         for (vehicle_id, at, name, source_id, revision) in changed {
-            stale.insert(vehicle_id);
+            let day = day_of_key(at, statement.by_day);
+            stale.entry(vehicle_id).and_modify(|first| *first = day.min(*first)).or_insert(day);
             let key = (vehicle_id, at, name, source_id);
             if let Some(tally) = places.get(&key).and_then(|place| tallies.get_mut(place.request)) {
                 if revision == 0 { tally.stored += 1 } else { tally.replaced += 1 }
@@ -480,14 +491,17 @@ impl Tx {
         Ok(sources)
     }
 
-    async fn mark_all_stale(&mut self, cars: HashSet<i64>, now: DateTime<Utc>) -> Result<()> {
-        const SQLITE: &str = stale!("SELECT value, $2, $2, 0 FROM json_each($1) WHERE true");
-        const POSTGRES: &str =
-            stale!("SELECT value::bigint, $2, $2, 0 FROM jsonb_array_elements_text(CAST($1 AS jsonb)) AS value");
+    /// Marks each car stale from its day on.
+    async fn mark_all_stale(&mut self, cars: HashMap<i64, i64>, now: DateTime<Utc>) -> Result<()> {
+        const SQLITE: &str = stale!("SELECT value ->> 0, $2, $2, 0, value ->> 1 FROM json_each($1) WHERE true");
+        const POSTGRES: &str = stale!(
+            "SELECT CAST(value ->> 0 AS bigint), $2, $2, 0, CAST(value ->> 1 AS bigint)
+            FROM jsonb_array_elements(CAST($1 AS jsonb)) AS value"
+        );
         if cars.is_empty() {
             return Ok(());
         }
-        let mut cars: Vec<i64> = cars.into_iter().collect();
+        let mut cars: Vec<(i64, i64)> = cars.into_iter().collect();
         cars.sort_unstable();
         let text = serde_json::to_string(&cars).unwrap_or_default();
         let sql = self.pick(SQLITE, POSTGRES);

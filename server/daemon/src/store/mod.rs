@@ -4,6 +4,7 @@
 //! whole use case and owns its transaction. Writes on SQLite go through one connection and begin IMMEDIATE.
 
 mod backup;
+mod books;
 mod calendars;
 mod catalog;
 mod closing;
@@ -57,6 +58,7 @@ use sqlx::sqlite::{SqliteConnectOptions, SqliteError, SqliteJournalMode, SqliteP
 use sqlx::{Connection, PgPool, Postgres, Sqlite, SqlitePool, Transaction};
 
 pub use backup::{BackupReport, Restored, restore};
+pub use books::{BookChange, Claim, Kept};
 pub use calendars::{CalendarRecord, NewCalendar};
 pub use closing::{Closing, Judged};
 pub use deep::{RuleCheck, SHOWN};
@@ -419,15 +421,18 @@ macro_rules! within {
     };
 }
 
-/// Marks the cars of a selection (number, instant, instant, 0) stale. A mark is the instant of its marking, or later: one
-/// that was taken away never comes again.
+/// Marks the cars of a selection (number, instant, instant, 0, first day that what came in speaks of) stale: -1000000 where
+/// log rows of any day may have changed, 1000000 where none have. A mark is the instant of its marking, or later: one that
+/// was taken away never comes again.
 macro_rules! stale {
     ($cars:literal) => {
         concat!(
-            "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us) ",
+            "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us, from_day) ",
             $cars,
             " ON CONFLICT (vehicle_id) DO UPDATE
-            SET mark = CASE WHEN excluded.mark > stale_cars.mark THEN excluded.mark ELSE stale_cars.mark + 1 END"
+            SET mark = CASE WHEN excluded.mark > stale_cars.mark THEN excluded.mark ELSE stale_cars.mark + 1 END,
+                from_day = CASE WHEN excluded.from_day < stale_cars.from_day THEN excluded.from_day
+                    ELSE stale_cars.from_day END"
         )
     };
 }

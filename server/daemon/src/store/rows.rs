@@ -212,6 +212,14 @@ impl RowName {
     }
 }
 
+/// A ruling as it stands in its column.
+pub(super) const fn ruling_name(ruling: Ruling) -> &'static str {
+    match ruling {
+        Ruling::Keep => "keep",
+        Ruling::SetAside => "set-aside",
+    }
+}
+
 pub(super) fn ruling(text: &str) -> Result<Ruling> {
     let parsed = match text {
         "keep" => Some(Ruling::Keep),
@@ -348,10 +356,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce() -> Answer,
     ) -> Result<Answer> {
-        let text = ruling.map(|ruling| match ruling {
-            Ruling::Keep => "keep",
-            Ruling::SetAside => "set-aside",
-        });
+        let text = ruling.map(ruling_name);
         let after = json!({"ruling": text, "reason": reason});
         self.change_row(unit, row, Mark::Ruling(text), after, writing, answer).await
     }

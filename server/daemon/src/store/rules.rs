@@ -150,7 +150,7 @@ const ADD: &str = "INSERT INTO service_rules (code, kind, depot_id, model, hard,
 const CHANGE: &str = "UPDATE service_rules SET hard = $2, ordinary = $3, distance_unit = $4, lead_days = $5,
         mixed = $6, raise_chance = $7, version = version + 1, changed_us = $8
     WHERE id = $1 AND version = $9";
-const STALE_ALL: &str = stale!("SELECT id, $1, $1, 0 FROM vehicles WHERE retired_day IS NULL ORDER BY id");
+const STALE_ALL: &str = stale!("SELECT id, $1, $1, 0, 1000000 FROM vehicles WHERE retired_day IS NULL ORDER BY id");
 
 impl TryFrom<Row> for RuleRecord {
     type Error = StoreError;

@@ -166,7 +166,7 @@ const MOVE_FORECASTS: &str =
 const MOVE_ORDERS: &str = "UPDATE work_orders SET depot_id = $2, version = version + 1, changed_us = $3,
         plan_day = NULL, plan = NULL
     WHERE vehicle_id = $1 AND status IN ('needs-action', 'in-process')";
-pub(super) const MARK_STALE: &str = stale!("VALUES ($1, $2, $2, 0)");
+pub(super) const MARK_STALE: &str = stale!("VALUES ($1, $2, $2, 0, -1000000)");
 
 impl TryFrom<Row> for VehicleRecord {
     type Error = StoreError;

@@ -197,8 +197,8 @@ const EXPOSURES: &str = "SELECT vehicle_id, installed_us, serial, pack_type, ent
     ORDER BY vehicle_id, installed_us, serial";
 const COUNT: &str = "SELECT count(*), CAST(coalesce(sum(failed), 0) AS BIGINT) FROM pack_exposures
     WHERE exit_metres > entry_metres AND entry_metres >= 0";
-const MARK_ALL: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us)
-    SELECT id, $1, $1, 0 FROM vehicles WHERE retired_day IS NULL ORDER BY id ON CONFLICT (vehicle_id) DO NOTHING";
+const MARK_ALL: &str = "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us, from_day)
+    SELECT id, $1, $1, 0, 1000000 FROM vehicles WHERE retired_day IS NULL ORDER BY id ON CONFLICT (vehicle_id) DO NOTHING";
 const ON_CURVE: &str = "SELECT v.unit, d.code AS depot, e.vehicle_id, e.installed_us, e.serial, e.pack_type,
         e.entry_metres, e.exit_metres, e.in_use, e.failed, e.metres_per_day, e.heat, e.late, e.path
     FROM pack_exposures e JOIN vehicles v ON v.id = e.vehicle_id JOIN depots d ON d.id = v.depot_id
