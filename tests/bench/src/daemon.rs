@@ -50,6 +50,11 @@ impl Daemon {
         Client::connect(self.address, &self.key).await
     }
 
+    /// Processor seconds it has had.
+    pub fn processor_seconds(&self) -> Result<f64> {
+        self.process.processor_seconds()
+    }
+
     /// Its process, for a profiler.
     pub fn id(&self) -> u32 {
         self.process.id()

@@ -95,10 +95,14 @@ impl Car {
     }
 }
 
+pub async fn add_depot(client: &mut Client) -> Result<()> {
+    let depot = json!({"code": "BENCH", "name": "Bench", "zone": "America/New_York", "bays": 4, "distance_unit": "mi"});
+    client.post("/v1/depots", JSON, depot.to_string()).await.map(drop)
+}
+
 /// A depot and cars that have been in service for two years.
 pub async fn register(client: &mut Client, cars: usize) -> Result<()> {
-    let depot = json!({"code": "BENCH", "name": "Bench", "zone": "America/New_York", "bays": 4, "distance_unit": "mi"});
-    client.post("/v1/depots", JSON, depot.to_string()).await?;
+    add_depot(client).await?;
     let since = Utc::now().date_naive() - Days::new(730);
     let row = |car: Car| {
         let odometer = if car.used { 40_000 } else { 10 };
@@ -137,4 +141,64 @@ pub async fn post_logs(client: &mut Client, cars: usize) -> Result<()> {
     post(client, "/v1/duty-logs", duty).await?;
     post(client, "/v1/seat-logs", seats).await?;
     post(client, "/v1/odometer-readings", readings).await
+}
+
+/// Cars that all have so many years of daily logs behind them.
+pub struct Veterans {
+    pub years: usize,
+    cars: usize,
+    news: usize,
+}
+
+const VETERANS_MILES: usize = 180;
+const DAYS_BETWEEN_SERVICES: usize = 120;
+
+impl Veterans {
+    /// Registers them and posts their logs up to yesterday.
+    pub async fn add(client: &mut Client, years: usize, cars: usize) -> Result<Self> {
+        let this = Self { years, cars, news: 0 };
+        let since = Utc::now().date_naive() - Days::new(365 * years as u64);
+        let row = |unit: String| json!({"unit": unit, "depot": "BENCH", "in_service_on": since, "odometer_in_service": 10, "distance_unit": "mi"});
+        post(client, "/v1/vehicles", this.units().map(row).collect()).await?;
+        for unit in this.units() {
+            this.post_logs(client, &unit).await?;
+        }
+        Ok(this)
+    }
+
+    fn units(&self) -> impl Iterator<Item = String> + use<> {
+        let years = self.years;
+        (0..self.cars).map(move |car| format!("Y{years}-{car}"))
+    }
+
+    async fn post_logs(&self, client: &mut Client, unit: &str) -> Result<()> {
+        let days = 365 * self.years;
+        let dates = (1..days).map(|day| (day, Utc::now().date_naive() - Days::new((days - day) as u64)));
+        let odometer = |day: usize| 10 + VETERANS_MILES * day;
+        let (mut readings, mut duty, mut seats, mut services) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        for (day, date) in dates {
+            let at = format!("{date}T08:00:00Z");
+            readings.push(
+                json!({"unit": unit, "at": at, "odometer": odometer(day), "distance_unit": "mi", "source": SOURCE}),
+            );
+            duty.push(json!({"unit": unit, "date": date, "hours": 9 + day % 4, "trips": 20, "source": SOURCE}));
+            seats.push(json!({"unit": unit, "date": date, "trips": 20, "rear_trips": 13, "source": SOURCE}));
+            if day % DAYS_BETWEEN_SERVICES == 0 {
+                services.push(json!({"unit": unit, "kind": "fan-service", "at": at, "odometer": odometer(day),
+                    "distance_unit": "mi"}));
+            }
+        }
+        post(client, "/v1/past-services", services).await?;
+        post(client, "/v1/duty-logs", duty).await?;
+        post(client, "/v1/seat-logs", seats).await?;
+        post(client, "/v1/odometer-readings", readings).await
+    }
+
+    /// One reading more of each.
+    pub async fn post_news(&mut self, client: &mut Client) -> Result<()> {
+        self.news += 1;
+        let odometer = 10 + VETERANS_MILES * 365 * self.years + self.news;
+        let row = |unit| json!({"unit": unit, "at": Utc::now(), "odometer": odometer, "distance_unit": "mi", "source": SOURCE});
+        post(client, "/v1/odometer-readings", self.units().map(row).collect()).await
+    }
 }

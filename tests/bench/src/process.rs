@@ -42,6 +42,15 @@ impl Process {
     pub fn id(&self) -> u32 {
         self.child.id()
     }
+
+    /// Processor seconds it has had, by the kernel's count in hundredths.
+    pub fn processor_seconds(&self) -> Result<f64> {
+        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.id()))?;
+        // The name of the program, which may hold anything, ends with the last bracket; the times are the 12th and 13th after.
+        let fields = stat.rsplit_once(')').ok_or("a process without a name")?.1.split_whitespace().skip(11).take(2);
+        let ticks = fields.map(str::parse::<u64>).sum::<Result<u64, _>>()?;
+        Ok(ticks as f64 / rustix::param::clock_ticks_per_second() as f64)
+    }
 }
 
 impl Drop for Process {

@@ -9,10 +9,10 @@ use crate::Result;
 use crate::daemon::Daemon;
 use crate::database::Database;
 use crate::disk::sync_times;
-use crate::fleet::{self, Arrivals, Reading, SOURCE, ndjson};
+use crate::fleet::{self, Arrivals, Reading, SOURCE, Veterans, ndjson};
 use crate::http::{self, Client, Load, NDJSON};
 use crate::memory::Memory;
-use crate::table::{Row, count, median, ratio};
+use crate::table::{Row, count, median, ratio, time};
 
 /// How much is done.
 pub struct Sizes {
@@ -23,6 +23,8 @@ pub struct Sizes {
     posts_a_client: usize,
     listed_cars: usize,
     read_time: Duration,
+    /// Cars of each age that are recast.
+    veterans: usize,
 }
 
 const WRITERS: usize = 64;
@@ -41,6 +43,7 @@ impl Sizes {
             posts_a_client: 32,
             listed_cars: 100_000,
             read_time: Duration::from_secs(3),
+            veterans: 300,
         }
     }
 
@@ -52,6 +55,7 @@ impl Sizes {
             posts_a_client: 4,
             listed_cars: 1_000,
             read_time: Duration::from_millis(500),
+            veterans: 20,
         }
     }
 }
@@ -59,6 +63,7 @@ impl Sizes {
 pub async fn all(database: &Database, folder: &Path, sizes: &Sizes) -> Result<Vec<Row>> {
     let mut rows = writing(database, folder, sizes).await?;
     rows.extend(reading(database, folder, sizes).await?);
+    rows.extend(recasting(database, sizes).await?);
     Ok(rows)
 }
 
@@ -236,6 +241,40 @@ async fn reading(database: &Database, folder: &Path, sizes: &Sizes) -> Result<Ve
         }
         let (cars, kib) = (count(sizes.listed_cars as f64), page.len() / 1024);
         rows.push(load_row(format!("{name} of 50 from {cars} cars, {kib} KiB, {READERS} clients"), &ours, &reference));
+    }
+    Ok(rows)
+}
+
+/// What a new reading costs, by how long a car's history is.
+async fn recasting(database: &Database, sizes: &Sizes) -> Result<Vec<Row>> {
+    database.create("years").await?;
+    let daemon = database.serve("years").await?;
+    let mut client = daemon.client().await?;
+    fleet::add_depot(&mut client).await?;
+    let mut young = Veterans::add(&mut client, 1, sizes.veterans).await?;
+    let mut rows = Vec::new();
+    for years in [3, 5] {
+        let mut old = Veterans::add(&mut client, years, sizes.veterans).await?;
+        database.settle("years").await?;
+        progress(&format!("recasts of cars with {years} years of logs"), &daemon);
+        let (mut ours, mut reference) = (Vec::new(), Vec::new());
+        for _ in 0..sizes.rounds {
+            for (cars, times) in [(&mut old, &mut ours), (&mut young, &mut reference)] {
+                let before = daemon.processor_seconds()?;
+                cars.post_news(&mut client).await?;
+                database.settle("years").await?;
+                times.push((daemon.processor_seconds()? - before) / sizes.veterans as f64);
+            }
+        }
+        rows.push(Row {
+            work: format!("a new reading of a car with {years} years of daily logs, until its dates are made anew"),
+            ours: time(median(&ours)),
+            reference: format!(
+                "a car with one year of logs: {}, both processor time of the daemon",
+                time(median(&reference))
+            ),
+            ratio: ratio(&ours, &reference),
+        });
     }
     Ok(rows)
 }

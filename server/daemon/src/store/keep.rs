@@ -5,7 +5,7 @@ use std::path::Path;
 use chrono::{DateTime, TimeDelta, Utc};
 
 use super::values::micros;
-use super::{Result, Store, Tx, within};
+use super::{Result, Store, Tx, stale, within};
 
 /// How many rows a sweep took away.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -47,6 +47,20 @@ const OLD_ROWS: [&str; 3] = [
     old_rows!("seat_logs", "day", "86400000000"),
 ];
 
+/// The cars that lose rows: what a recast of them rests on is no longer what it was.
+const LOSING_ROWS: &str = stale!(
+    "SELECT v.id, $2, $2, 0, -1000000 FROM vehicles v
+        JOIN (SELECT vehicle_id, max(at_us) AS at_us FROM past_services
+            WHERE kind IN ('fan-service', 'pack-replacement') AND voided_us IS NULL GROUP BY vehicle_id) s
+        ON s.vehicle_id = v.id
+    WHERE EXISTS (SELECT 1 FROM odometer_readings l WHERE l.vehicle_id = v.id AND l.at_us < $1 AND l.at_us < s.at_us)
+        OR EXISTS (SELECT 1 FROM duty_logs l
+            WHERE l.vehicle_id = v.id AND l.day < $1 / 86400000000 AND l.day < s.at_us / 86400000000)
+        OR EXISTS (SELECT 1 FROM seat_logs l
+            WHERE l.vehicle_id = v.id AND l.day < $1 / 86400000000 AND l.day < s.at_us / 86400000000)
+    ORDER BY v.id"
+);
+
 impl Store {
     /// Forgets answers older than `answers` and log rows older than `logs`, where that is set.
     ///
@@ -61,6 +75,8 @@ impl Store {
             .execute(c).await.map(|done| done.rows_affected()))?;
         let mut swept = Swept { answers, log_rows: 0 };
         if let Some(logs) = logs {
+            within!(&mut tx, c => sqlx::query(LOSING_ROWS).bind(micros(now - logs)).bind(micros(now))
+                .execute(c).await.map(drop))?;
             for sql in OLD_ROWS {
                 swept.log_rows += within!(&mut tx, c => sqlx::query(sql).bind(micros(now - logs))
                     .execute(c).await.map(|done| done.rows_affected()))?;
