@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 use ventmile::store::{BookChange, CarLogs, Claim, Kept, Recast};
 
 use crate::common::{
-    Client, Engine, TestApp, car, dates, duty, instant, list_and_explanation_agree, post, seats, two_depots,
+    Client, Engine, TestApp, car, dates, duty, instant, list_and_explanation_agree, post, seats, serviced, two_depots,
 };
 
 /// A car with 200 days of logs up to the day before `NOW`, recast.
@@ -98,6 +98,20 @@ async fn a_change_of_old_rows_alone_costs_a_recast_from_all(engine: Engine) {
     is_read(&app, &manager, true, "a new day").await;
 }
 
+async fn forgotten_rows_leave_the_book_too(engine: Engine) {
+    let (app, manager) = old_car(engine).await;
+    serviced(&manager, "7", "2026-01-10T17:30:00Z", 19_620.0).await;
+    is_read(&app, &manager, false, "a service").await;
+    let now = app.app.now();
+    let swept = app.app.store.sweep(now, now, Some(TimeDelta::days(150))).await.unwrap();
+    assert_eq!(swept.log_rows, 3 * 50);
+    is_read(&app, &manager, false, "a sweep").await;
+    assert_eq!(app.app.store.sweep(now, now, Some(TimeDelta::days(150))).await.unwrap().log_rows, 0);
+    assert!(read(&app).await.is_none(), "a sweep that takes nothing");
+    post(&manager, "odometer-readings", json!([reading("2026-03-18T15:30:00Z", 29_005.0)])).await;
+    is_read(&app, &manager, true, "a newer reading").await;
+}
+
 async fn a_book_follows_after_its_car(engine: Engine) {
     let (app, manager) = old_car(engine).await;
     let until = |text: &str| Some(Kept { until: text.parse().unwrap(), used: true });
@@ -159,6 +173,7 @@ async fn a_book_that_cannot_be_read_is_made_again(engine: Engine) {
 
 crate::on_both!(
     a_change_of_old_rows_alone_costs_a_recast_from_all,
+    forgotten_rows_leave_the_book_too,
     a_book_follows_after_its_car,
     a_short_history_has_no_book,
     a_book_made_too_early_is_not_kept,

@@ -14,6 +14,33 @@ type Case = (&'static str, &'static str, &'static str);
 const PAGES: &str = "pages and indexes";
 const SEQUENCES: &str = "numbers handed out next";
 
+/// A delivery that waits, of an event of its own to a webhook of its own.
+macro_rules! delivery {
+    () => {
+        "INSERT INTO webhooks (id, url, types, secret, state, rests_until_us, added_by, version, created_us, changed_us)
+            VALUES (901, 'x', '', 'x', 'active', 0, 'x', 1, 1, 1);
+        INSERT INTO events (id, at_us, event_type, subject, data) VALUES (901, 1, 'car.stop', 'x', '{\"actor\":\"x\"}');
+        INSERT INTO deliveries (id, webhook_id, event_id, state, attempts, due_us, claimed_until_us, created_us)
+            VALUES (901, 901, 901, 'waiting', 0, 1, 0, 1);"
+    };
+}
+
+/// Other shifts, told of car 7.
+macro_rules! told {
+    () => {
+        "INSERT INTO plans (id, vehicle_id, from_day, to_day, days_per_week, told_by, version, created_us)
+            SELECT 901, id, 5, 9, 5, 'x', 1, 1 FROM vehicles WHERE unit = '7';"
+    };
+}
+
+/// A safety hold of car 31.
+macro_rules! held {
+    () => {
+        "INSERT INTO off_road (id, vehicle_id, from_day, reason, safety_hold, release_by, created_us, stop_code)
+            SELECT 901, id, 5, 'x', 1, '', 1, 'P0AA6' FROM vehicles WHERE unit = '31';"
+    };
+}
+
 const CASES: &[Case] = &[
     ("tables, indexes and triggers", "DROP INDEX work_orders_open", "the index work_orders_open is missing"),
     ("tables, indexes and triggers", "ALTER TABLE keys DROP COLUMN expires_us", "keys.expires_us is missing"),
@@ -91,6 +118,64 @@ const CASES: &[Case] = &[
     ),
     ("kept answers", "UPDATE idempotency_keys SET status = NULL WHERE value LIKE 'k%'", "has no answer"),
     ("books of old rows", "UPDATE car_books SET row_count = row_count + 1", "the book of the car 32 has"),
+    (
+        "deliveries",
+        concat!(delivery!(), "UPDATE deliveries SET state = 'flying'"),
+        "event 901 to webhook 901 is flying, which is no state",
+    ),
+    ("deliveries", concat!(delivery!(), "UPDATE webhooks SET state = 'stopped'"), "is waiting, and the webhook is stopped"),
+    (
+        "deliveries",
+        concat!(delivery!(), "UPDATE deliveries SET state = 'delivered', last_us = 5, last_status = 500"),
+        "is delivered without a good answer",
+    ),
+    ("deliveries", concat!(delivery!(), "UPDATE deliveries SET state = 'dead'"), "is dead without a fault"),
+    (
+        "deliveries",
+        concat!(
+            delivery!(),
+            "INSERT INTO webhooks (id, url, types, secret, state, rests_until_us, added_by, version, created_us, changed_us)
+            VALUES (902, 'x', '', 'x', 'active', 0, 'x', 1, 1, 1); UPDATE events SET webhook_id = 902 WHERE id = 901"
+        ),
+        "event 901 is for webhook 902 alone and goes to 901",
+    ),
+    ("events", concat!(delivery!(), "UPDATE events SET data = '{}'"), "event 901 does not say what it tells"),
+    ("events", "UPDATE outbox SET data = 'x'", "of the outbox does not say what it tells"),
+    ("types of events", "UPDATE outbox SET event_type = 'car.flew'", "events of the type car.flew"),
+    ("told plans", concat!(told!(), "UPDATE plans SET to_day = 4"), "plan 901 of car 7 ends before it begins"),
+    ("told plans", concat!(told!(), "UPDATE plans SET done_us = 5"), "has taken effect and is no move"),
+    ("told plans", concat!(told!(), "UPDATE plans SET depot_id = 1"), "is a move and tells of shifts"),
+    (
+        "told plans",
+        concat!(told!(), "UPDATE plans SET depot_id = 1, days_per_week = NULL, done_us = 5, withdrawn_us = 6"),
+        "has taken effect and was withdrawn",
+    ),
+    (
+        "sessions",
+        "INSERT INTO board_sessions (hash, key_id, created_us, expires_us) VALUES
+            ('0123456789abcdef0123456789abcdef0123456789abcdef0123456789abcdef', 1, 5, 5)",
+        "ends before it began",
+    ),
+    ("sessions", "INSERT INTO board_sessions (hash, key_id, created_us, expires_us) VALUES ('s3cret', 1, 5, 6)", "not kept by a hash"),
+    ("holds", concat!(held!(), "UPDATE off_road SET safety_hold = 0 WHERE id = 901"), "car 31 is stopped by P0AA6 without"),
+    ("holds", "UPDATE off_road SET released_us = 5", "car 33 was brought back and is still off the road"),
+    ("holds", "UPDATE off_road SET to_day = from_day - 2", "car 33 came back before it was off the road"),
+    ("holds", concat!(held!(), "UPDATE off_road SET sound_us = 5 WHERE id = 901"), "car 31 is known to be sound, and not by what"),
+    (
+        "holds",
+        concat!(
+            held!(),
+            "INSERT INTO off_road (id, vehicle_id, from_day, reason, safety_hold, release_by, created_us, stop_code)
+            SELECT 902, vehicle_id, from_day, reason, safety_hold, release_by, created_us, stop_code FROM off_road WHERE id = 901"
+        ),
+        "car 31 is held twice for P0AA6",
+    ),
+    (
+        "holds",
+        "INSERT INTO trouble_codes (vehicle_id, at_us, code, source_id, state, received_us, revision)
+        SELECT vehicle_id, 1, 'P0A7E-1F', source_id, 'confirmed', 2, 0 FROM trouble_codes",
+        "car 31 is on the road with P0A7E-1F confirmed",
+    ),
     ("stock is not below nothing", "UPDATE parts SET stock = -1", "part PK-14 at NORTH: -1"),
     ("stock is what came less what was used", "UPDATE parts SET stock = stock + 1", "5 stored, 4 by what came and went"),
     (

@@ -287,20 +287,20 @@ async fn what_is_old_is_forgotten_but_nothing_since_the_last_fan_service(engine:
         list["items"][0][name].as_str().unwrap().to_owned()
     };
     let (now, answers) = (app.app.now(), TimeDelta::hours(48));
-    let swept = app.app.store.sweep(now, answers, None).await.unwrap();
+    let swept = app.app.store.sweep(now, now - answers, None).await.unwrap();
     assert_eq!(swept.log_rows, 0);
     // 400 days: the rows begin 351 days ago.
-    assert_eq!(app.app.store.sweep(now, answers, Some(TimeDelta::days(400))).await.unwrap().log_rows, 0);
+    assert_eq!(app.app.store.sweep(now, now - answers, Some(TimeDelta::days(400))).await.unwrap().log_rows, 0);
     // 250 days go back to 2025-07-11: fifteen weeks of three logs are older.
-    assert_eq!(app.app.store.sweep(now, answers, Some(TimeDelta::days(250))).await.unwrap().log_rows, 45);
+    assert_eq!(app.app.store.sweep(now, now - answers, Some(TimeDelta::days(250))).await.unwrap().log_rows, 45);
     assert_eq!(first("odometer-readings", "7", "at").await, "2025-07-15T17:00:00Z");
     // 30 days would go back to February, but the last service was on 2025-10-01.
-    assert_eq!(app.app.store.sweep(now, answers, Some(TimeDelta::days(30))).await.unwrap().log_rows, 36);
+    assert_eq!(app.app.store.sweep(now, now - answers, Some(TimeDelta::days(30))).await.unwrap().log_rows, 36);
     assert_eq!(first("odometer-readings", "7", "at").await, "2025-10-07T17:00:00Z");
     assert_eq!(first("duty-logs", "7", "date").await, "2025-10-07");
     assert_eq!(first("seat-logs", "7", "date").await, "2025-10-07");
     assert_eq!(first("odometer-readings", "8", "at").await, "2025-04-01T17:00:00Z", "without a service all is kept");
-    assert_eq!(app.app.store.sweep(now, answers, Some(TimeDelta::days(30))).await.unwrap().log_rows, 0);
+    assert_eq!(app.app.store.sweep(now, now - answers, Some(TimeDelta::days(30))).await.unwrap().log_rows, 0);
     let touch = json!({"model": "Wagon"});
     for unit in ["7", "8"] {
         manager.patch(&format!("/v1/vehicles/{unit}")).if_match("*").json(&touch).send().await.expect(200);
@@ -325,10 +325,10 @@ async fn a_kept_answer_is_forgotten_after_its_time(engine: Engine) {
     assert_eq!(send().await.expect(200)["stored"], 1);
     app.pass(TimeDelta::hours(48));
     let answers = TimeDelta::hours(48);
-    app.app.store.sweep(app.app.now(), answers, None).await.unwrap();
+    app.app.store.sweep(app.app.now(), app.app.now() - answers, None).await.unwrap();
     assert_eq!(send().await.expect(200)["stored"], 1, "replayed");
     app.pass(TimeDelta::microseconds(1));
-    assert!(app.app.store.sweep(app.app.now(), answers, None).await.unwrap().answers >= 1);
+    assert!(app.app.store.sweep(app.app.now(), app.app.now() - answers, None).await.unwrap().answers >= 1);
     assert_eq!(send().await.expect(200), json!({"stored": 0, "repeated": 1, "replaced": 0, "refused": []}));
 }
 

@@ -174,6 +174,52 @@ async fn a_car_to_be_stopped_is_told_once_and_so_is_its_end(engine: Engine) {
     assert_eq!(news(&app, &mut seen).await, one("car.stop-lifted", "vehicle 7"));
 }
 
+async fn steps_holds_and_overdue_gear_are_told(engine: Engine) {
+    let shop = crate::work::shop(engine).await;
+    let (app, boss) = (&shop.app, &shop.boss);
+    let order = shop.started("7", "pack-replacement").await;
+    let last = |events: &[PublishedEvent]| serde_json::from_str::<Value>(&events.last().unwrap().data).unwrap();
+    let mut seen = 0;
+    news(app, &mut seen).await;
+    let before = seen;
+    shop.work(&order, [1]).await;
+    assert_eq!(news(app, &mut seen).await, one("work-order.step-recorded", &format!("work-order {order}")));
+    let step = last(&after(app, before).await);
+    assert_eq!((&step["step"], &step["by"], &step["late"]), (&json!(1), &json!("kim"), &json!(false)));
+    assert!(!step.to_string().contains("MP 4"), "what was recorded is not told: {step}");
+    // A refused one is no event.
+    boss.act(&order, "steps/11", crate::work::body(11)).await.problem(422);
+    assert_eq!(news(app, &mut seen).await, []);
+
+    post(boss, "trouble-codes", code("P0AA6-1F", "confirmed", "2026-03-18T15:00:00Z")).await;
+    app.app.recast_all().await.unwrap();
+    let events = after(app, seen).await;
+    let types: Vec<&str> = events.iter().map(|event| event.event_type.as_str()).collect();
+    assert_eq!(types, ["car.stop", "car.off-road", "car.held"]);
+    let held = last(&events);
+    assert_eq!((&held["unit"], &held["code"], &held["stands"]), (&json!("7"), &json!("P0AA6"), &json!(true)));
+    app.app.recast_all().await.unwrap();
+    news(app, &mut seen).await;
+
+    assert_eq!(app.app.tell_overdue_gear().await.unwrap(), 0);
+    // The gloves' test of 10 January lasts to 10 July.
+    let to = |day: &str| app.clock.set(crate::common::instant(&format!("{day}T16:00:00Z")));
+    to("2026-07-10");
+    assert_eq!(app.app.tell_overdue_gear().await.unwrap(), 0);
+    to("2026-07-11");
+    assert_eq!(app.app.tell_overdue_gear().await.unwrap(), 2);
+    assert_eq!(app.app.tell_overdue_gear().await.unwrap(), 0, "each once");
+    let overdue = after(app, seen).await;
+    assert_eq!(overdue.iter().map(|it| it.subject.as_str()).collect::<Vec<_>>(), ["gear G-1", "gear G-2"]);
+    assert_eq!((overdue[0].event_type.as_str(), overdue[0].depot.as_deref()), ("gear.overdue", Some("NORTH")));
+    assert_eq!(last(&overdue)["due_on"], "2026-07-10");
+    // Tested and overdue again it is told again.
+    boss.send("/v1/gear/G-1/tests", json!({"on": "2026-07-11", "by": "lab", "passed": true})).await.expect(200);
+    assert_eq!(app.app.tell_overdue_gear().await.unwrap(), 0);
+    to("2027-01-12");
+    assert_eq!(app.app.tell_overdue_gear().await.unwrap(), 2, "G-1 and the meter");
+}
+
 async fn a_forecast_is_told_when_it_changes_by_much(engine: Engine) {
     let (app, boss) = TestApp::new(engine).await;
     two_depots(&boss).await;
@@ -310,6 +356,7 @@ crate::on_both!(
     a_repeated_request_is_told_once,
     reports_breakdowns_and_moves_are_told,
     a_car_to_be_stopped_is_told_once_and_so_is_its_end,
+    steps_holds_and_overdue_gear_are_told,
     a_forecast_is_told_when_it_changes_by_much,
     the_loops_orders_are_told,
     a_key_sees_the_events_of_its_depots,

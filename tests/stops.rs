@@ -3,6 +3,7 @@
 use chrono::TimeDelta;
 use serde_json::{Value, json};
 use ventmile::app::keys::Scope;
+use ventmile::store::Store;
 
 use crate::common::{Client, Engine, TestApp, dates, duty, ordinary_car, post, two_depots};
 use crate::work::shop;
@@ -199,7 +200,74 @@ async fn a_pack_too_hot_is_answered_by_a_cooling_check(engine: Engine) {
     assert_eq!(holds(boss).await.len(), 1);
 }
 
+/// Confirmed and cleared at one instant, in one request, in two, or over what was cleared already.
+async fn a_clear_of_the_same_moment_loses_no_confirmation(engine: Engine) {
+    let shop = shop(engine).await;
+    let (app, boss) = (&shop.app, &shop.boss);
+    ordinary_car(boss, "7", "NORTH").await;
+    app.settle().await;
+    let order = json!({"unit": "7", "kind": "pack-assessment", "reason": "x"});
+    let order = boss.send("/v1/work-orders", order).await.expect(201)["number"].as_str().unwrap().to_owned();
+    boss.act(&order, "start", json!({"by": "kim"})).await.expect(200);
+    let at = "2026-03-18T15:00:00Z";
+    let both = json!([code("P0AA6", "confirmed", at), code("P0AA6", "cleared", at)]);
+    assert_eq!(post(boss, "trouble-codes", both.clone()).await["replaced"], 1);
+    // No recast has heard of it, and whoever is not qualified keeps off all the same.
+    let stranger = boss.act(&order, "steps/1", assessed("kim", 1, "")).await.problem(422);
+    assert_eq!(stranger["errors"][0]["item"], "isolation", "{stranger}");
+    assert_eq!(boss.send("/v1/work-orders/next", json!({"technician": "lee"})).await.status.as_u16(), 204);
+    app.settle().await;
+    assert_eq!(holds(boss).await[0]["stop_code"], "P0AA6");
+    let rows = boss.get("/v1/trouble-codes?unit=7").await.expect(200);
+    let shown = &rows["items"][0];
+    assert_eq!((&shown["state"], &shown["was_confirmed"]), (&json!("cleared"), &json!(true)), "{rows}");
+    assert_eq!(post(boss, "trouble-codes", both).await["stored"], 0);
+    // In two requests, for the other code.
+    post(boss, "trouble-codes", code("P0A7E", "confirmed", at)).await;
+    post(boss, "trouble-codes", code("P0A7E", "cleared", at)).await;
+    app.settle().await;
+    assert_eq!(holds(boss).await[1]["stop_code"], "P0A7E");
+    // A confirmation that comes late stands beside the clear that was sent before it.
+    ordinary_car(boss, "8", "NORTH").await;
+    let of_8 = |state: &str| json!({"unit": "8", "code": "P0AA6", "state": state, "at": at, "source": "scan"});
+    post(boss, "trouble-codes", of_8("cleared")).await;
+    app.settle().await;
+    post(boss, "trouble-codes", json!([of_8("confirmed"), of_8("cleared")])).await;
+    app.settle().await;
+    let held = boss.get("/v1/vehicles/8/off-road").await.expect(200);
+    assert_eq!(held["items"][0]["stop_code"], "P0AA6", "{held}");
+    // Voided, neither was ever said.
+    let which = json!({"unit": "8", "at": at, "code": "P0AA6", "source": "scan", "reason": "another car's"});
+    boss.send("/v1/trouble-codes/void", which).await.expect(200);
+    app.settle().await;
+    assert!(boss.get("/v1/vehicles/8/off-road").await.expect(200)["items"][0]["sound_at"].is_string());
+}
+
+async fn codes_and_packs_count_without_any_service_rule(engine: Engine) {
+    let shop = shop(engine).await;
+    let (app, boss) = (&shop.app, &shop.boss);
+    ordinary_car(boss, "7", "NORTH").await;
+    app.settle().await;
+    assert_eq!(boss.get("/v1/upcoming").await.expect(200)["items"].as_array().unwrap().len(), 1);
+    app.database.run("DELETE FROM service_rules").await;
+    app.app.store.mark_every_car(app.app.now()).await.unwrap();
+    post(boss, "trouble-codes", code("P0AA6-1F", "confirmed", "2026-03-18T15:30:00Z")).await;
+    app.settle().await;
+    app.settle().await;
+    assert_eq!(app.app.store.count_stale().await.unwrap(), 0);
+    assert_eq!(boss.get("/v1/upcoming").await.expect(200)["items"], json!([]), "no rule, no date");
+    assert_eq!(holds(boss).await[0]["stop_code"], "P0AA6");
+    called(boss, "pack-assessment").await;
+    let outlook = boss.get("/v1/pack-outlook").await.expect(200);
+    assert_eq!((&outlook["items"][0]["unit"], &outlook["items"][0]["band"]), (&json!("7"), &json!("now")));
+    assert_eq!(boss.get("/v1/vehicles/7/pack").await.expect(200)["outlook"]["band"], "now");
+    let mut sound = Vec::new();
+    assert!(Store::check_deep(&app.database.address(), |check| sound.push(check.clone())).await.unwrap(), "{sound:#?}");
+}
+
 crate::on_both!(
+    a_clear_of_the_same_moment_loses_no_confirmation,
+    codes_and_packs_count_without_any_service_rule,
     an_isolation_fault_takes_the_car_off_the_road_by_itself,
     two_trips_without_the_code_prove_it_gone,
     a_pack_too_hot_is_answered_by_a_cooling_check,

@@ -14,7 +14,7 @@ pub struct Shop {
     pub boss: Client,
 }
 
-async fn gear(client: &Client, piece: Value, tested: &str, issued: &str) {
+pub async fn gear(client: &Client, piece: Value, tested: &str, issued: &str) {
     let id = piece["id"].as_str().unwrap().to_owned();
     client.send("/v1/gear", piece).await.expect(201);
     let test = json!({"on": tested, "by": "lab", "passed": true});
@@ -22,7 +22,7 @@ async fn gear(client: &Client, piece: Value, tested: &str, issued: &str) {
     client.send(&format!("/v1/gear/{id}/issue"), json!({"on": issued})).await.expect(200);
 }
 
-fn gloves(id: &str, class: &str, protectors: bool) -> Value {
+pub fn gloves(id: &str, class: &str, protectors: bool) -> Value {
     json!({"id": id, "depot": "NORTH", "kind": "gloves", "class": class, "protectors": protectors})
 }
 
@@ -31,16 +31,16 @@ fn meter(id: &str, category: u8) -> Value {
     json!({"id": id, "depot": "NORTH", "kind": "meter", "meter": {"category": category, "volts": 1000}, "leads": good})
 }
 
-async fn technician(client: &Client, code: &str, depot: &str, certificates: Value) {
+pub async fn technician(client: &Client, code: &str, depot: &str, certificates: Value) {
     let body = json!({"code": code, "depot": depot, "certificates": certificates});
     client.send("/v1/technicians", body).await.expect(201);
 }
 
-fn high_voltage() -> Value {
+pub fn high_voltage() -> Value {
     json!([{"name": "high-voltage", "expires_on": "2027-06-30"}])
 }
 
-async fn shop_with(engine: Engine, settings: &[(&str, &str)]) -> Shop {
+pub async fn shop_with(engine: Engine, settings: &[(&str, &str)]) -> Shop {
     let (app, boss) = TestApp::with(engine, settings).await;
     two_depots(&boss).await;
     for code in ["kim", "lee"] {
@@ -123,7 +123,7 @@ impl Shop {
         }
     }
 
-    async fn steps(&self, order: &str) -> Value {
+    pub async fn steps(&self, order: &str) -> Value {
         self.boss.get(&format!("/v1/work-orders/{order}/steps")).await.expect(200)
     }
 
@@ -580,7 +580,7 @@ async fn the_next_order_is_one_the_technician_may_do(engine: Engine) {
 }
 
 /// Sends all at once and gives the statuses, sorted.
-async fn at_once(calls: Vec<crate::common::Call>) -> Vec<u16> {
+pub async fn at_once(calls: Vec<crate::common::Call>) -> Vec<u16> {
     let sent: Vec<_> = calls.into_iter().map(|call| tokio::spawn(call.send())).collect();
     let mut statuses = Vec::new();
     for reply in sent {

@@ -26,10 +26,11 @@ def environment():
     return {name: value for name, value in os.environ.items() if not name.startswith("VENTMILE_")}
 
 
-def run(*arguments, cwd=None):
-    """A short command of the program, run to its end."""
+def run(*arguments, cwd=None, extra=None):
+    """A short command of the program, run to its end; `extra` goes into its environment."""
     command = [BINARY, *map(str, arguments)]
-    return subprocess.run(command, cwd=cwd, env=environment(), capture_output=True, text=True, timeout=300, check=False)
+    env = environment() | (extra or {})
+    return subprocess.run(command, cwd=cwd, env=env, capture_output=True, text=True, timeout=300, check=False)
 
 
 def psql(statement):
@@ -111,9 +112,9 @@ class Daemon:
     def is_running(self):
         return self.process is not None and self.process.poll() is None
 
-    def command(self, name, *arguments):
+    def command(self, name, *arguments, extra=None):
         """A short command on the same database."""
-        return run(*name.split(), *arguments, "--database", self.database.address)
+        return run(*name.split(), *arguments, "--database", self.database.address, extra=extra)
 
     def new_key(self, may=ALL_SCOPES, *arguments):
         made = self.command("key new", "--name", f"client {next(_numbers)}", "--may", may, *arguments)

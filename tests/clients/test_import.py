@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+from datetime import datetime, timedelta, timezone
 
 import pytest
 
@@ -47,6 +48,12 @@ def fleet(daemon):
     return client
 
 
+def taken_in(daemon, client, path, *named):
+    """A file imported while the daemon serves: over HTTP where it holds the file, beside it on Postgres."""
+    held = ["--server", daemon.url, "--key", client.key] if daemon.database.engine == "sqlite" else []
+    return daemon.command("import", path, *named, *held)
+
+
 def write(rows, path):
     """The rows as a file, in the format its name says."""
     if path.suffix == ".csv":
@@ -85,12 +92,53 @@ def test_a_file_gives_the_same_rows_as_a_post(new_daemon, tmp_path, ending):
             path = write(rows, tmp_path / f"{log}-{number}{ending}")
             # What a JSON array holds is not looked for in it.
             named = ["--log", log] if ending == ".json" else []
-            done = imported.command("import", path, *named)
+            done = taken_in(imported, other, path, *named)
             assert done.returncode == 0, done.stderr
             assert counts(done.stdout) == (len(rows), 0, 0, 0)
-            again = imported.command("import", path, *named)
+            again = taken_in(imported, other, path, *named)
             assert counts(again.stdout) == (0, len(rows), 0, 0)
     assert stored(other) == stored(client)
+
+
+def many(count):
+    start = datetime(2025, 3, 1, tzinfo=timezone.utc)
+    return [
+        {"unit": "I1", "at": (start + timedelta(minutes=number)).isoformat(), "odometer": 1000 + number / 100,
+         "distance_unit": "mi"}
+        for number in range(count)
+    ]
+
+
+def test_a_held_file_is_taken_in_by_its_server(engine, new_daemon, tmp_path):
+    daemon = new_daemon()
+    client = fleet(daemon)
+    rows = many(12_000)
+    rows[7_000]["unit"] = "nobody"
+    path = write(rows, tmp_path / "readings.csv")
+    if engine == "sqlite":
+        # Its server listens where the settings say.
+        here = ["--set", f"listen={daemon.url.removeprefix('http://')}"]
+        keyless = daemon.command("import", path, *here)
+        assert keyless.returncode == 1
+        assert f"a server holds {daemon.database.file}" in keyless.stderr and "VENTMILE_KEY" in keyless.stderr
+        wrong = daemon.command("import", path, *here, "--key", "vm_wrong")
+        assert wrong.returncode == 1 and "401" in wrong.stderr, wrong.stderr
+        assert client.items("/v1/odometer-readings?unit=I1") == []
+        may_not = daemon.command("import", path, *here, "--key", daemon.new_key("read"))
+        assert may_not.returncode == 1 and "403" in may_not.stderr, may_not.stderr
+    else:
+        here = ["--server", daemon.url]
+    done = daemon.command("import", path, *here, extra={"VENTMILE_KEY": client.key})
+    assert counts(done.stdout) == (11_999, 0, 0, 1), done.stderr
+    assert 'row 7001: unit = "nobody": ' in done.stderr
+    again = daemon.command("import", write(rows, tmp_path / "readings.ndjson"), *here, "--key", client.key)
+    assert counts(again.stdout) == (0, 11_999, 0, 1), again.stderr
+    # Nobody serves any more: the rows go to the database itself.
+    daemon.stop()
+    alone = daemon.command("import", write(rows, tmp_path / "readings.json"), "--log", "odometer-readings")
+    assert counts(alone.stdout) == (0, 11_999, 0, 1), alone.stderr
+    gone = daemon.command("import", path, "--server", daemon.url, "--key", client.key)
+    assert gone.returncode == 1 and "does not answer" in gone.stderr
 
 
 def test_vehicles_come_from_a_file(new_daemon, tmp_path):
@@ -98,8 +146,8 @@ def test_vehicles_come_from_a_file(new_daemon, tmp_path):
     client = daemon.client()
     depot(client)
     path = write([car(f"I{number}", model="Hybrid wagon") for number in range(5)], tmp_path / "vehicles.csv")
-    assert counts(daemon.command("import", path).stdout) == (5, 0, 0, 0)
-    assert counts(daemon.command("import", path).stdout) == (0, 5, 0, 0)
+    assert counts(taken_in(daemon, client, path).stdout) == (5, 0, 0, 0)
+    assert counts(taken_in(daemon, client, path).stdout) == (0, 5, 0, 0)
     assert [item["unit"] for item in client.items("/v1/vehicles")] == [f"I{number}" for number in range(5)]
 
 
@@ -111,7 +159,7 @@ def test_refused_rows_are_shown(new_daemon, tmp_path):
     rows[2]["distance_unit"] = "miles"
     rows[3]["at"] = "yesterday"
     for ending in (".csv", ".ndjson"):
-        done = daemon.command("import", write(rows, tmp_path / f"readings{ending}"))
+        done = taken_in(daemon, client, write(rows, tmp_path / f"readings{ending}"))
         assert done.returncode == 1
         assert counts(done.stdout)[3] == 3
         lines = [line.strip() for line in done.stderr.splitlines() if line.strip().startswith("row ")]
@@ -122,11 +170,12 @@ def test_refused_rows_are_shown(new_daemon, tmp_path):
 
 def test_a_file_that_cannot_be_used_is_named(new_daemon, tmp_path):
     daemon = new_daemon()
-    missing = daemon.command("import", tmp_path / "nothing.csv")
+    client = daemon.client()
+    missing = taken_in(daemon, client, tmp_path / "nothing.csv")
     assert missing.returncode == 1
     assert "nothing.csv" in missing.stderr
     unclear = tmp_path / "unclear.csv"
     unclear.write_text("colour,size\nred,1\n")
-    done = daemon.command("import", unclear)
+    done = taken_in(daemon, client, unclear)
     assert done.returncode == 1
     assert "--log" in done.stderr

@@ -10,7 +10,7 @@ import pytest
 import requests
 from prometheus_client.parser import text_string_to_metric_families
 
-from daemon import Client
+from daemon import Client, wait_until
 
 PROMTOOL = os.environ.get("VENTMILE_PROMTOOL") or shutil.which("promtool")
 
@@ -82,9 +82,32 @@ def test_what_happened_is_counted(fleet):
     assert {sample.labels["state"] for sample in found["ventmile_database_connections"].samples} == {"busy", "idle"}
 
 
+def test_deliveries_and_streams_are_counted(new_daemon):
+    daemon = new_daemon(settings=["webhooks.allow_private=true", "webhooks.allow_http=true", "webhooks.attempts=2",
+                                  "webhooks.first_wait_seconds=1"])
+    client = daemon.client()
+    told = lambda: families(client.get("/metrics").text)  # noqa: E731
+    standing = lambda state: value(told(), "ventmile_webhook_deliveries", state=state)  # noqa: E731
+    assert [standing(state) for state in ("waiting", "failing", "dead")] == [0, 0, 0]
+    assert value(told(), "ventmile_event_streams") == 0
+    # Nobody listens there.
+    hook = {"url": f"http://127.0.0.1:{free_port()}/"}
+    made = client.post("/v1/webhooks", hook, 201)
+    client.call("POST", f"/v1/webhooks/{made['id']}/ping", json={})
+    assert wait_until(lambda: standing("failing") == 1 or standing("dead") == 1, 20)
+    assert wait_until(lambda: standing("dead") == 1, 30)
+    found = told()
+    assert value(found, "ventmile_webhook_attempts_total", outcome="failed") == 2
+    assert value(found, "ventmile_webhook_attempts_total", outcome="delivered") == 0
+    assert value(found, "ventmile_webhook_oldest_waiting_seconds") == 0
+    headers = {"Authorization": f"Bearer {client.key}"}
+    with requests.get(f"{daemon.url}/v1/events", headers=headers, stream=True, timeout=20):
+        assert wait_until(lambda: value(told(), "ventmile_event_streams") == 1, 20)
+
+
 def test_no_label_names_a_car_or_a_key(fleet):
     """Labels are few and of few values: else each car or name would be a series of its own."""
-    known = {"log", "verdict", "method", "route", "status", "le", "who", "kind", "depot", "loop", "pool", "state", "version", "database"}
+    known = {"log", "verdict", "method", "route", "status", "le", "who", "kind", "depot", "loop", "pool", "state", "outcome", "version", "database"}
     for family in families(fleet.get("/metrics").text).values():
         for sample in family.samples:
             assert set(sample.labels) <= known, sample

@@ -67,6 +67,18 @@ impl Database {
         Self::Postgres { server, name }
     }
 
+    /// Runs SQL on it, beside the daemon.
+    pub async fn run(&self, sql: &'static str) {
+        let address = self.address();
+        if let Some(path) = address.strip_prefix("sqlite:") {
+            let mut connection = sqlx::SqliteConnection::connect(path).await.unwrap();
+            connection.execute(sql).await.unwrap();
+        } else {
+            let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
+            connection.execute(sql).await.unwrap();
+        }
+    }
+
     pub fn address(&self) -> String {
         match self {
             Self::Sqlite { address, .. } => address.clone(),

@@ -8,7 +8,7 @@ from load import PAGE
 
 
 def is_sound(daemon):
-    for command in ("check", "journal verify"):
+    for command in ("check", "check --deep", "journal verify"):
         told = daemon.command(command)
         assert told.returncode == 0, f"{command}: {told.stdout}{told.stderr}"
     if daemon.database.engine == "sqlite":

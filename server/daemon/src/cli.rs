@@ -1,6 +1,7 @@
 //! The command line.
 
 use std::fs::File;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -17,9 +18,11 @@ use crate::app::keys::{REMEMBERED, Scope, bare};
 use crate::app::work::read_procedure;
 use crate::app::{App, usage_settings};
 use crate::backtest::{self, Absent, Limits};
+use crate::client::Client;
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, Secret, Settings};
-use crate::serve::{Server, stop_on_signal};
+use crate::sending::send;
+use crate::serve::{ServeFault, Server, lock, stop_on_signal};
 use crate::store::{KeyRecord, Store, TableSum, Tally};
 use crate::upkeep::Failure;
 use crate::{demo, telemetry, upkeep};
@@ -75,9 +78,16 @@ enum Command {
         #[arg(required = true, value_name = "FILE")]
         files: Vec<PathBuf>,
         /// What they hold, where it is not clear from their columns: odometer-readings, duty-logs, seat-logs,
-        /// past-services or vehicles.
+        /// past-services, packs, pack-checks, trouble-codes or vehicles.
         #[arg(long, value_name = "LOG")]
         log: Option<String>,
+        /// Send them to the server at this address; without it they are sent where the settings say that one listens, if
+        /// it holds the SQLite file, and else written to the database.
+        #[arg(long, value_name = "http://HOST:PORT")]
+        server: Option<String>,
+        /// The key to send them with; VENTMILE_KEY in the environment where it is left out.
+        #[arg(long, value_name = "KEY")]
+        key: Option<String>,
     },
     /// Score the forecasts against what happened, beside two naive ones: on the logs in the database, or on files.
     Backtest(Backtest),
@@ -242,7 +252,11 @@ async fn command(cli: Cli) -> Result<ExitCode, Failure> {
             telemetry::start(&config.settings.log);
             demo::run(config, once).await?;
         }
-        Command::Import { files, log } => return import_files(common, &files, log.as_deref()).await,
+        Command::Import { files, log, server, key } => {
+            let settings = load(common, None)?.settings;
+            let client = client(&settings, server.as_deref(), key)?;
+            return import_files(settings, &files, log.as_deref(), client).await;
+        }
         Command::Backtest(asked) => backtest(common, &asked).await?,
         Command::Procedure(ProcedureCommand::Add { file }) => add_procedure(common, &file).await?,
         Command::Key(command) => key(common, command).await?,
@@ -430,20 +444,76 @@ fn scope(text: &str) -> Result<Scope, String> {
     Scope::parse(text.trim()).ok_or_else(|| format!("{text:?} is no scope: give {}", known.join(", ")))
 }
 
+/// Where the rows of files go.
+enum Target {
+    Server(Client),
+    Database(Box<App>),
+}
+
 /// Refused rows shown of a file; the count tells of the rest.
 const SHOWN: usize = 20;
 
-async fn import_files(common: &Common, files: &[PathBuf], log: Option<&str>) -> Result<ExitCode, Failure> {
-    let settings = load(common, None)?.settings;
+/// Who rows are sent to: the server that is named, or the one that holds the SQLite file; `None` where they are written to the
+/// database itself.
+fn client(settings: &Settings, server: Option<&str>, key: Option<String>) -> Result<Option<Client>, Failure> {
+    let file = settings.database.0.strip_prefix("sqlite:");
+    let held = || file.filter(|file| matches!(lock(Path::new(file)), Err(ServeFault::Served(_))));
+    let (authority, why) = match server {
+        Some(server) => (authority(server)?, format!("rows go to {server} over HTTP")),
+        None => match held() {
+            Some(file) => (own_authority(settings.listen)?, format!("a server holds {file}: rows go to it over HTTP")),
+            None => return Ok(None),
+        },
+    };
+    let variable = || Config::environment().into_iter().find(|(name, _)| name == "VENTMILE_KEY").map(|(_, key)| key);
+    let key = key.or_else(variable).filter(|key| !key.trim().is_empty());
+    let key = key.ok_or_else(|| format!("{why}, with a key that may post: give it in VENTMILE_KEY or with --key"))?;
+    let name = format!("import {}", SystemClock.now().timestamp_micros());
+    Ok(Some(Client::new(&authority, key.trim(), &name)))
+}
+
+fn authority(server: &str) -> Result<String, Failure> {
+    let wrong = || format!("{server:?}: give http://HOST:PORT; where TLS stands before it, the address behind that");
+    let authority = server.strip_prefix("http://").map(|rest| rest.trim_end_matches('/')).ok_or_else(wrong)?;
+    let whole = !authority.is_empty() && !authority.contains(['/', '@', ' ', '?', '#']);
+    if whole { Ok(authority.to_owned()) } else { Err(wrong().into()) }
+}
+
+/// Where a server with these settings is reached from this machine.
+fn own_authority(listen: SocketAddr) -> Result<String, Failure> {
+    let host = match listen.ip() {
+        ip if !ip.is_unspecified() => ip,
+        IpAddr::V4(_) => Ipv4Addr::LOCALHOST.into(),
+        IpAddr::V6(_) => Ipv6Addr::LOCALHOST.into(),
+    };
+    match listen.port() {
+        0 => Err("a server holds the file and its port is not known: say where it serves with --server".into()),
+        port => Ok(SocketAddr::new(host, port).to_string()),
+    }
+}
+
+async fn import_files(
+    settings: Settings,
+    files: &[PathBuf],
+    log: Option<&str>,
+    client: Option<Client>,
+) -> Result<ExitCode, Failure> {
     telemetry::start(&settings.log);
     let log = log.map(|text| Log::parse(text).ok_or_else(|| format!("{text:?} is no log: see --help"))).transpose()?;
-    let app = open(settings).await?;
+    let longest = settings.limits.row_bytes as u64;
+    let target = match client {
+        Some(client) => Target::Server(client),
+        None => Target::Database(Box::new(open(settings).await?)),
+    };
     let mut refused = 0;
     for path in files {
         let file = File::open(path).map_err(|fault| format!("{}: {fault}", path.display()))?;
         let bar = progress(file.metadata().map(|data| data.len()).unwrap_or_default());
         bar.set_message(path.display().to_string());
-        let imported = import(&app, log, bar.wrap_read(file)).await;
+        let imported = match &target {
+            Target::Server(client) => send(client, log, longest, bar.wrap_read(file)).await,
+            Target::Database(app) => import(app, log, bar.wrap_read(file)).await,
+        };
         bar.finish_and_clear();
         let mut tally = imported.map_err(|fault| format!("{}: {fault}", path.display()))?;
         tally.refused.sort_by_key(|row| row.row);
@@ -477,6 +547,20 @@ fn report(file: &str, tally: &Tally) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_server_is_named_by_its_address() {
+        assert_eq!(authority("http://127.0.0.1:7420/").unwrap(), "127.0.0.1:7420");
+        for wrong in ["https://fleet.example", "fleet:7420", "http://", "http://a/b", "http://key@a"] {
+            assert!(authority(wrong).unwrap_err().to_string().contains("give http://HOST:PORT"), "{wrong}");
+        }
+        for (listen, reached) in
+            [("0.0.0.0:7420", "127.0.0.1:7420"), ("[::]:1", "[::1]:1"), ("192.0.2.1:80", "192.0.2.1:80")]
+        {
+            assert_eq!(own_authority(listen.parse().unwrap()).unwrap(), reached);
+        }
+        assert!(own_authority("127.0.0.1:0".parse().unwrap()).is_err());
+    }
 
     #[test]
     fn the_command_line_is_sound() {

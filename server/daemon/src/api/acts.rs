@@ -30,7 +30,7 @@ async fn act(
     find(app, caller, number).await?;
     let what = format!("work-orders/{number}/{}", act.as_str());
     let writing = writing(app, caller, Some(key), &what, bytes);
-    Ok(app.act(number, if_match.0, act, &Closing::default(), &writing, done(writing.now)).await?)
+    Ok(app.act(number, if_match.0, act, &Closing::default(), &writing, done(app, writing.now)).await?)
 }
 
 /// Who takes an order.
@@ -253,7 +253,7 @@ pub(super) async fn complete_work_order(
     let act = Act::Complete(completion(body.value, app.now())?);
     find(&app, &caller, &number).await?;
     let writing = writing(&app, &caller, Some(key), &format!("work-orders/{number}/complete"), &body.bytes);
-    Ok(app.act(&number, if_match.0, act, &closing, &writing, done(writing.now)).await?)
+    Ok(app.act(&number, if_match.0, act, &closing, &writing, done(&app, writing.now)).await?)
 }
 
 /// Why an order is cancelled or reopened.

@@ -141,9 +141,9 @@ pub(super) async fn get_day_list(
         return Ok(as_calendar(ical::calendar(&format!("{name} {day}"), &list, app.now())));
     }
     let stop_notices: Vec<StoppedCar> = list.stops.iter().map(stopped).collect();
-    let slots: Vec<OrderAnswer> = list.slots.iter().map(|record| orders::view(record, app.now())).collect();
+    let slots: Vec<OrderAnswer> = list.slots.iter().map(|record| orders::view(record, &app, app.now())).collect();
     let off_road: Vec<CarAway> = list.away.into_iter().map(away_view).collect();
-    let bring_in: Vec<OrderAnswer> = list.bring_in.iter().map(|record| orders::view(record, app.now())).collect();
+    let bring_in: Vec<OrderAnswer> = list.bring_in.iter().map(|record| orders::view(record, &app, app.now())).collect();
     let look_at: Vec<UpcomingItem> =
         list.look_at.into_iter().map(|(row, item)| UpcomingItem::of(row, item, None)).collect();
     if as_csv {

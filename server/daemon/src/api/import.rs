@@ -8,7 +8,8 @@ use serde_json::Value;
 use super::logs::{DutyLog, OdometerReading, PastService, SeatLog, store_rows};
 use super::pack_logs::{PackCheckLog, PackLog, TroubleCodeLog};
 use super::problem::Problem;
-use super::rows::{self, Format, Row};
+pub use super::rows::Format;
+use super::rows::{self, Row};
 use super::vehicles::{self, VehicleRow};
 use crate::app::App;
 use crate::config::Limits;
@@ -47,6 +48,12 @@ impl Log {
         ("trouble-codes", Self::TroubleCodes),
         ("vehicles", Self::Vehicles),
     ];
+
+    /// Its name, which is that of its route.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        Self::ALL.iter().find(|(_, log)| *log == self).map_or("", |(name, _)| name)
+    }
 
     /// Reads a log's name.
     #[must_use]
@@ -133,20 +140,33 @@ impl From<Problem> for ImportFault {
     }
 }
 
+/// What a file holds and how it is written, by its first line where `log` does not say, and the file from its start. A first
+/// line longer than `longest` bytes is not looked at to its end.
+///
+/// # Errors
+/// [`ImportFault`] when it cannot be read or is not clear.
+pub fn known<R: Read>(
+    log: Option<Log>,
+    longest: u64,
+    reader: R,
+) -> Result<(Log, Format, impl Read + use<R>), ImportFault> {
+    let mut reader = BufReader::new(reader);
+    let mut first_line = String::new();
+    (&mut reader).take(longest).read_line(&mut first_line)?;
+    let names: Vec<&str> = Log::ALL.iter().map(|(name, _)| *name).collect();
+    let unclear = || ImportFault::Unclear(names.join(", "));
+    let (format, fields) = look_at(&first_line).ok_or_else(unclear)?;
+    let log = log.or_else(|| recognise(&fields)).ok_or_else(unclear)?;
+    let start = first_line.trim_start_matches('\u{feff}').to_owned().into_bytes();
+    Ok((log, format, std::io::Cursor::new(start).chain(reader)))
+}
+
 /// Imports the rows of `reader` as the command line, which may see every depot. A file may have any number of rows.
 ///
 /// # Errors
 /// [`ImportFault`]; a refused row is no fault, it is in the tally.
 pub async fn import(app: &App, log: Option<Log>, reader: impl Read + Send + 'static) -> Result<Tally, ImportFault> {
-    let mut reader = BufReader::new(reader);
-    let mut first_line = String::new();
-    // A first line that is no text or has no end is not read to its end.
-    (&mut reader).take(app.settings.limits.row_bytes as u64).read_line(&mut first_line)?;
-    let known: Vec<&str> = Log::ALL.iter().map(|(name, _)| *name).collect();
-    let unclear = || ImportFault::Unclear(known.join(", "));
-    let (format, names) = look_at(&first_line).ok_or_else(unclear)?;
-    let log = log.or_else(|| recognise(&names)).ok_or_else(unclear)?;
-    let whole = std::io::Cursor::new(first_line.trim_start_matches('\u{feff}').to_owned().into_bytes()).chain(reader);
+    let (log, format, whole) = known(log, app.settings.limits.row_bytes as u64, reader)?;
     let limits = Limits { rows: u64::MAX, ..app.settings.limits.clone() };
     let actor = Actor::internal("command line");
     let tally = match log {

@@ -22,6 +22,7 @@ use crate::app::App;
 use crate::app::item::Item;
 use crate::app::keys::Caller;
 use crate::app::stops::{Stop, standing_stops};
+use crate::app::waiting::{Wait, waiting};
 use crate::store::{Answer, NewOrder, NextOrder, OrderFilter, OrderRecord, order_number, values::micros};
 
 /// What is printed on every order for work near the high-voltage system.
@@ -43,7 +44,9 @@ pub struct OrderAnswer {
     pub(super) kind: &'static str,
     /// `needs-action`, `in-process`, `completed` or `cancelled`.
     status: &'static str,
-    /// What it waits for: `technician` until somebody has taken it, `part` until its parts are here.
+    /// What it waits for: `technician` until somebody has taken it; `part` until its parts are here; `car` while it is planned and
+    /// not begun, or the car cannot be spared today; `gear` until the depot has in date what the steps still to be recorded
+    /// need; `evidence` once begun, until it could be completed as `serviced`.
     waiting: Vec<&'static str>,
     /// Parts that are not here for it once the more urgent orders have theirs.
     short_of: Vec<String>,
@@ -257,13 +260,12 @@ fn expected_back(record: &OrderRecord) -> Option<DateTime<Utc>> {
 }
 
 /// An order as it stands at `now`.
-pub(super) fn view(record: &OrderRecord, now: DateTime<Utc>) -> OrderAnswer {
+pub(super) fn view(record: &OrderRecord, app: &App, now: DateTime<Utc>) -> OrderAnswer {
     let item: Option<Item> = record.item.as_deref().and_then(|text| serde_json::from_str(text).ok());
     let unit = record.distance_unit;
     let order = &record.order.settled(now);
     let done = order.completion.as_ref();
     let open = order.status.is_open();
-    let free = open && order.assigned_to.is_none();
     OrderAnswer {
         number: order_number(record.id),
         external_ref: record.external_ref.clone(),
@@ -271,10 +273,7 @@ pub(super) fn view(record: &OrderRecord, now: DateTime<Utc>) -> OrderAnswer {
         depot: record.depot.clone(),
         kind: record.kind.as_str(),
         status: order.status.as_str(),
-        waiting: [(free, "technician"), (!record.short_of.is_empty(), "part")]
-            .into_iter()
-            .filter_map(|(waits, what)| waits.then_some(what))
-            .collect(),
+        waiting: waiting(record, &app.settings.work, now).into_iter().map(Wait::as_str).collect(),
         short_of: record.short_of.clone(),
         stop_notices: standing_stops(&record.stop_codes, record.zone, now).iter().map(stop_view).collect(),
         reason: record.reason.clone(),
@@ -333,8 +332,8 @@ pub(super) fn view(record: &OrderRecord, now: DateTime<Utc>) -> OrderAnswer {
 }
 
 /// The answer of a change made at `now`.
-pub(super) fn done(now: DateTime<Utc>) -> impl FnOnce(&OrderRecord) -> Answer {
-    move |record| answer(StatusCode::OK, Some(record.version), &view(record, now))
+pub(super) fn done(app: &App, now: DateTime<Utc>) -> impl FnOnce(&OrderRecord) -> Answer {
+    move |record| answer(StatusCode::OK, Some(record.version), &view(record, app, now))
 }
 
 /// Which orders are listed.
@@ -408,7 +407,7 @@ pub(super) async fn list_work_orders(
         None => (row.rank, row.due_day, row.id),
     };
     let next = page::cut(&mut rows, limit, uri.path(), uri.query(), place);
-    Ok(Page { items: rows.iter().map(|row| view(row, app.now())).collect(), next })
+    Ok(Page { items: rows.iter().map(|row| view(row, &app, app.now())).collect(), next })
 }
 
 /// A work order to be raised by hand.
@@ -464,7 +463,7 @@ pub(super) async fn raise_work_order(
     let writing = writing(&app, &caller, Some(key), "work-orders", &body.bytes);
     let raised = |record: &OrderRecord, new: bool| {
         let status = if new { StatusCode::CREATED } else { StatusCode::OK };
-        answer(status, Some(record.version), &view(record, writing.now))
+        answer(status, Some(record.version), &view(record, &app, writing.now))
     };
     Ok(app.store.raise_order(new, &writing, raised).await?)
 }
@@ -487,7 +486,7 @@ pub(super) async fn get_work_order(
     Segment(number): Segment,
 ) -> Result<Response, Problem> {
     let record = find(&app, &caller, &number).await?;
-    Ok(tagged(record.version, &view(&record, app.now())))
+    Ok(tagged(record.version, &view(&record, &app, app.now())))
 }
 
 /// What may be changed about an order outside its acts.
@@ -518,7 +517,7 @@ pub(super) async fn change_work_order(
     let order = find(&app, &caller, &number).await?;
     let reference = body.value.external_ref.map_or(Ok(order.external_ref), reference)?;
     let writing = writing(&app, &caller, None, "", &[]);
-    Ok(app.store.refer_order(&number, if_match, reference, &writing, done(writing.now)).await?)
+    Ok(app.store.refer_order(&number, if_match, reference, &writing, done(&app, writing.now)).await?)
 }
 
 /// Who takes the next order.
@@ -571,6 +570,6 @@ pub(super) async fn take_next_work_order(
     };
     let writing = writing(&app, &caller, Some(key), "work-orders/next", &body.bytes);
     let none = Answer { status: StatusCode::NO_CONTENT.as_u16(), etag: None, body: String::new() };
-    let taken = |record: Option<&OrderRecord>| record.map_or(none, done(writing.now));
+    let taken = |record: Option<&OrderRecord>| record.map_or(none, done(&app, writing.now));
     Ok(app.take_next_order(&next, &writing, taken).await?)
 }

@@ -677,6 +677,8 @@ pub struct StoredCode {
     code: String,
     /// `pending`, `confirmed`, `history` or `cleared`.
     state: &'static str,
+    /// Of a cleared one: whether it was reported as confirmed at the very same instant.
+    was_confirmed: bool,
     /// The maker's own detail number.
     detail: Option<i64>,
     /// What it says, of a code about a pack or its cooling.
@@ -711,6 +713,7 @@ pub(super) async fn list_trouble_codes(
             at: row.code.at,
             code: row.code.code.to_string(),
             state: row.code.state.as_str(),
+            was_confirmed: row.was_confirmed,
             detail: row.detail,
             says: row.code.code.meaning().map(|meaning| meaning.says),
             todo: row.code.code.meaning().map(|meaning| meaning.todo),

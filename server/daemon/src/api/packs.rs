@@ -6,7 +6,7 @@ use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use ventmile_model::fleet::{Code, CodeState, DistanceUnit, Kind, Metres, PackLife, Standing};
+use ventmile_model::fleet::{Code, CodeState, DistanceUnit, Metres, PackLife, Standing};
 use ventmile_model::wear::Lived;
 use ventmile_model::wear::block_wear::BlockWear;
 use ventmile_model::wear::outlook::Outlook;
@@ -21,7 +21,7 @@ use super::problem::{Fault, Problem};
 use super::shapes::{Dates, shown, thousandth};
 use super::upcoming::unit_asked;
 use crate::app::App;
-use crate::app::forecasts::CarForecast;
+use crate::app::forecasts::AssessedCar;
 use crate::app::packs::{CarPacks, CurrentPack, FURTHEST_DAYS, PackItem, UNKNOWN_BAND};
 use crate::store::{OutlookFilter, OutlookListed, PackFilter, PackRecord, StoreError};
 
@@ -473,7 +473,7 @@ fn limit_reached(alone: &BlockWear, last_check_at: Option<DateTime<Utc>>) -> Opt
     }
 }
 
-fn airflow_answer(forecast: &CarForecast, limit: f64) -> AirflowAnswer {
+fn airflow_answer(forecast: &AssessedCar, limit: f64) -> AirflowAnswer {
     let airflow = &forecast.assessment.airflow;
     AirflowAnswer {
         compared: airflow.compared,
@@ -516,7 +516,7 @@ fn reasons(outlook: &Outlook) -> Vec<ReasonAnswer> {
     outlook.reasons.iter().map(reason).collect()
 }
 
-fn car_pack(forecast: &CarForecast, pack: &CurrentPack, unit: DistanceUnit, app: &App) -> CarPackAnswer {
+fn car_pack(forecast: &AssessedCar, pack: &CurrentPack, unit: DistanceUnit, app: &App) -> CarPackAnswer {
     let outlook = pack.outlook.as_ref().ok();
     let item = pack.item(&forecast.logs, &forecast.assessment);
     CarPackAnswer {
@@ -547,13 +547,10 @@ fn car_pack(forecast: &CarForecast, pack: &CurrentPack, unit: DistanceUnit, app:
     }
 }
 
-/// The car's forecast and packs as of now.
-async fn packs_of_car(app: &App, vehicle_id: i64) -> Result<(CarForecast, CarPacks), Problem> {
-    let forecast = app.forecast_car(vehicle_id, Kind::FanService).await?;
-    let forecast = forecast.ok_or_else(|| Problem::not_found("service rule for", Kind::FanService.as_str()))?;
-    let fleet = app.fleet_life().await?;
-    let packs = app.packs_of(&forecast.logs, &forecast.assessment, &forecast.rule.rule, &fleet);
-    Ok((forecast, packs))
+/// The car and its packs as of now.
+async fn packs_of_car(app: &App, vehicle_id: i64) -> Result<(AssessedCar, CarPacks), Problem> {
+    let found = app.assess_car(vehicle_id).await?;
+    found.ok_or_else(|| Problem::not_found("vehicle number", &vehicle_id.to_string()))
 }
 
 /// Unit for distances.
@@ -617,7 +614,7 @@ pub struct PackHistory {
     in_use: Option<CarPackAnswer>,
 }
 
-fn stay(record: PackRecord, forecast: &CarForecast, packs: &CarPacks, unit: DistanceUnit) -> PackStay {
+fn stay(record: PackRecord, forecast: &AssessedCar, packs: &CarPacks, unit: DistanceUnit) -> PackStay {
     let own = |lived: &Lived| {
         let same = |pack: &PackLife| pack.serial == record.life.serial && pack.at == record.life.at;
         record.voided_at.is_none() && lived.pack.as_ref().is_some_and(same)

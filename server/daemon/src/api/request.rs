@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use axum::BoxError;
-use axum::body::{Body, HttpBody};
+use axum::body::{Body, BodyDataStream, HttpBody};
 use axum::extract::{MatchedPath, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
@@ -103,6 +103,32 @@ fn trace_id(headers: &HeaderMap) -> Option<&str> {
     (right && ended && !zero(trace) && !zero(parent)).then_some(trace)
 }
 
+/// So much of a body that nobody read is read and thrown away after the answer, for so long: a client that still sends is cut off
+/// by a reset, and may lose the answer with it.
+const DRAINED_BYTES: usize = 64 * 1024 * 1024;
+const DRAINED_FOR: Duration = Duration::from_secs(10);
+
+/// A request's body, which is drained where it is dropped before its end.
+struct Unread(Option<BodyDataStream>);
+
+impl Drop for Unread {
+    fn drop(&mut self) {
+        if let (Some(body), Ok(runtime)) = (self.0.take(), tokio::runtime::Handle::try_current()) {
+            runtime.spawn(tokio::time::timeout(DRAINED_FOR, drain(body)));
+        }
+    }
+}
+
+async fn drain(mut body: BodyDataStream) {
+    let mut left = DRAINED_BYTES;
+    while let Some(Ok(part)) = body.next().await {
+        left = left.saturating_sub(part.len());
+        if left == 0 {
+            return;
+        }
+    }
+}
+
 /// The request, and whether its body has been read to its end by now; the body fails once it pauses for too long.
 fn followed(request: Request, idle_seconds: u64) -> (Request, Arc<AtomicBool>) {
     let (parts, body) = request.into_parts();
@@ -111,17 +137,21 @@ fn followed(request: Request, idle_seconds: u64) -> (Request, Arc<AtomicBool>) {
         return (Request::from_parts(parts, body), ended);
     }
     let at_end = Arc::clone(&ended);
-    let body = stream::unfold(Some(body.into_data_stream()), move |body| {
+    let body = stream::unfold(Unread(Some(body.into_data_stream())), move |mut body| {
         let at_end = Arc::clone(&at_end);
         async move {
-            let mut body = body?;
-            match tokio::time::timeout(Duration::from_secs(idle_seconds), body.next()).await {
-                Ok(Some(part)) => Some((part.map_err(BoxError::from), Some(body))),
+            match tokio::time::timeout(Duration::from_secs(idle_seconds), body.0.as_mut()?.next()).await {
+                Ok(Some(part)) => Some((part.map_err(BoxError::from), body)),
                 Ok(None) => {
                     at_end.store(true, Ordering::Relaxed);
+                    drop(body.0.take());
                     None
                 }
-                Err(_) => Some((Err(BoxError::from(Idle(idle_seconds))), None)),
+                // Of a client that sends nothing there is nothing to drain.
+                Err(_) => {
+                    body.0 = None;
+                    Some((Err(BoxError::from(Idle(idle_seconds))), body))
+                }
             }
         }
     });

@@ -3,12 +3,13 @@
 use std::collections::{HashMap, HashSet};
 
 use chrono::TimeDelta;
-use ventmile_model::fleet::{Kind, local_day};
+use ventmile_model::fleet::{Kind, Rule, local_day};
 use ventmile_model::usage::Told;
 
 use super::assess::{Assessment, FORECAST_KINDS, Terms, assess};
 use super::item::Item;
 use super::life::FleetLife;
+use super::packs::CarPacks;
 use super::told::Elsewhere;
 use super::{App, hindsight};
 use crate::store::{
@@ -56,18 +57,29 @@ fn elsewhere(rules: &[RuleRecord], kind: Kind, car: &CarLogs, usual: &HashMap<i6
     moves(car).filter_map(at).collect()
 }
 
-/// One car's forecast of one kind, and what it adds to the record.
+/// One car's forecast of one kind, and what it adds to the record; without a rule its packs and codes alone.
 struct Computed {
+    forecast: Option<Forecast>,
+    mark: i64,
+    packs: PackRecast,
+}
+
+struct Forecast {
     row: ForecastRow,
     record: Vec<PastForecast>,
     settle: Vec<PastForecast>,
-    packs: PackRecast,
+}
+
+impl Computed {
+    fn has_usage(&self) -> bool {
+        self.forecast.as_ref().is_some_and(|forecast| forecast.row.metres_per_day.is_some())
+    }
 }
 
 /// What is usual at each depot by these forecasts: the mean of the cars that have history of their own.
 fn usual_among(computed: &[Computed]) -> HashMap<i64, Usual> {
     let mut by_depot: HashMap<i64, (f64, f64, f64)> = HashMap::new();
-    for row in computed.iter().map(|one| &one.row) {
+    for row in computed.iter().filter_map(|one| one.forecast.as_ref()).map(|one| &one.row) {
         if let (Some(metres), Some(hours)) = (row.metres_per_day, row.hours_per_day) {
             let (count, total, total_hours) = by_depot.entry(row.depot_id).or_default();
             (*count, *total, *total_hours) = (*count + 1.0, *total + metres, *total_hours + hours);
@@ -78,6 +90,15 @@ fn usual_among(computed: &[Computed]) -> HashMap<i64, Usual> {
         hours_per_day: Some(hours / count),
     };
     by_depot.into_iter().map(|(depot, sums)| (depot, mean(sums))).collect()
+}
+
+/// A car as it stands, whether a rule applies to it or not.
+#[derive(Debug)]
+pub struct AssessedCar {
+    /// What is stored about the car.
+    pub logs: CarLogs,
+    /// What was computed.
+    pub assessment: Assessment,
 }
 
 /// A car's forecast with the rule it rests on.
@@ -189,11 +210,10 @@ impl App {
         // A depot's first cars say what is usual there, for those of the same batch that have no history of their own.
         let mut learned = usual_among(&all);
         learned.retain(|depot, _| usual.get(depot).is_none_or(|usual| usual.metres_per_day.is_none()));
-        let own: HashSet<i64> =
-            all.iter().filter(|one| one.row.metres_per_day.is_some()).map(|one| one.row.vehicle_id).collect();
+        let own: HashSet<i64> = all.iter().filter(|one| one.has_usage()).map(|one| one.packs.vehicle_id).collect();
         let without_own = |car: &CarLogs| learned.contains_key(&car.depot_id) && !own.contains(&car.vehicle_id);
         let again: Vec<&CarLogs> = serving.iter().copied().filter(|car| without_own(car)).collect();
-        all.retain(|one| again.iter().all(|car| car.vehicle_id != one.row.vehicle_id));
+        all.retain(|one| again.iter().all(|car| car.vehicle_id != one.packs.vehicle_id));
         let mut usual_now = usual.clone();
         usual_now.extend(learned);
         all.extend(of(&again, &usual_now));
@@ -203,9 +223,14 @@ impl App {
         // Of a car out of service only what its packs lived through is still of use.
         let packs = of(&retired, usual).into_iter().map(|one| one.packs).collect();
         all.into_iter().fold(Recast { gone, packs, books, ..Recast::default() }, |mut recast, one| {
-            recast.rows.push(one.row);
-            recast.record.extend(one.record);
-            recast.settle.extend(one.settle);
+            match one.forecast {
+                Some(forecast) => {
+                    recast.rows.push(forecast.row);
+                    recast.record.extend(forecast.record);
+                    recast.settle.extend(forecast.settle);
+                }
+                None => recast.unruled.push((one.packs.vehicle_id, one.mark)),
+            }
             recast.packs.push(one.packs);
             recast
         })
@@ -222,21 +247,25 @@ impl App {
         let at_depot = usual.get(&car.depot_id).copied().unwrap_or_default();
         let own = open.get(&car.vehicle_id).map_or(&[][..], Vec::as_slice);
         let of = |kind: Kind| {
-            let rule = rule_for(rules, kind, car)?;
+            let found = rule_for(rules, kind, car);
+            let rule = found.map_or(&Rule::NONE, |record| &record.rule);
             let elsewhere = elsewhere(rules, kind, car, usual);
             let fits = self.fits.get();
-            let terms = Terms { rule: &rule.rule, usual: at_depot, elsewhere: &elsewhere, fits: &fits, tried: None };
+            let terms = Terms { rule, usual: at_depot, elsewhere: &elsewhere, fits: &fits, tried: None };
             let assessment = assess(car, &terms, self.now(), &self.settings);
             let settled = |past: &PastForecast| hindsight::settled(past, car, &assessment);
-            let packs = self.packs_of(car, &assessment, &rule.rule, fleet);
-            Some(Computed {
+            let packs = self.packs_of(car, &assessment, rule, fleet);
+            Computed {
                 packs: packs.recast(car, &assessment, &self.settings),
-                row: self.row(car, kind, &assessment),
-                record: hindsight::to_keep(car, kind, &assessment),
-                settle: own.iter().filter(|past| past.kind == kind).filter_map(settled).collect(),
-            })
+                mark: car.mark,
+                forecast: found.map(|_| Forecast {
+                    row: self.row(car, kind, &assessment),
+                    record: hindsight::to_keep(car, kind, &assessment),
+                    settle: own.iter().filter(|past| past.kind == kind).filter_map(settled).collect(),
+                }),
+            }
         };
-        FORECAST_KINDS.into_iter().filter_map(of).collect()
+        FORECAST_KINDS.into_iter().map(of).collect()
     }
 
     fn row(&self, car: &CarLogs, kind: Kind, assessment: &Assessment) -> ForecastRow {
@@ -272,8 +301,24 @@ impl App {
         let rules = self.store.rules("", None, ALL_RULES).await?;
         let Some(record) = rule_for(&rules, kind, &logs).cloned() else { return Ok(None) };
         self.refresh_fits().await?;
-        let assessment = self.assessed(&logs, &rules, &record, None).await?;
+        let assessment = self.assessed(&logs, &rules, (kind, &record.rule), None).await?;
         Ok(Some(CarForecast { logs, rule: record, assessment }))
+    }
+
+    /// One car as it stands now, by the rule for its fan service or by none; `None` where it is not there.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn assess_car(&self, vehicle_id: i64) -> Result<Option<(AssessedCar, CarPacks)>, StoreError> {
+        let Some(logs) = self.cars(&[Claim::unclaimed(vehicle_id)]).await?.into_iter().next() else {
+            return Ok(None);
+        };
+        let rules = self.store.rules("", None, ALL_RULES).await?;
+        let rule = rule_for(&rules, Kind::FanService, &logs).map_or(Rule::NONE, |record| record.rule);
+        self.refresh_fits().await?;
+        let assessment = self.assessed(&logs, &rules, (Kind::FanService, &rule), None).await?;
+        let packs = self.packs_of(&logs, &assessment, &rule, &*self.fleet_life().await?);
+        Ok(Some((AssessedCar { logs, assessment }, packs)))
     }
 
     /// Computes one car by a rule of these, as if in shifts that are tried out.
@@ -284,14 +329,14 @@ impl App {
         &self,
         logs: &CarLogs,
         rules: &[RuleRecord],
-        rule: &RuleRecord,
+        (kind, rule): (Kind, &Rule),
         tried: Option<&Told>,
     ) -> Result<Assessment, StoreError> {
         let usual = self.usual_of(std::slice::from_ref(logs)).await?;
         let at_depot = usual.get(&logs.depot_id).copied().unwrap_or_default();
-        let elsewhere = elsewhere(rules, rule.kind, logs, &usual);
+        let elsewhere = elsewhere(rules, kind, logs, &usual);
         let fits = self.fits.get();
-        let terms = Terms { rule: &rule.rule, usual: at_depot, elsewhere: &elsewhere, fits: &fits, tried };
+        let terms = Terms { rule, usual: at_depot, elsewhere: &elsewhere, fits: &fits, tried };
         Ok(assess(logs, &terms, self.now(), &self.settings))
     }
 }

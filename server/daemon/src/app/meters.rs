@@ -21,6 +21,10 @@ const SECONDS: [f64; 10] = [0.001, 0.0025, 0.005, 0.01, 0.025, 0.1, 0.25, 1.0, 2
 
 const METHODS: [&str; 7] = ["GET", "POST", "PATCH", "PUT", "DELETE", "HEAD", "OPTIONS"];
 
+/// What becomes of an attempt to deliver an event.
+const DELIVERED: &str = "delivered";
+const FAILED: &str = "failed";
+
 /// A loop's last round.
 #[derive(Clone, Copy, Debug)]
 struct Round {
@@ -38,6 +42,7 @@ pub struct Meters {
     requests: HistogramVec,
     limited: IntCounterVec,
     busy: IntCounter,
+    attempts: IntCounterVec,
     rounds: Mutex<BTreeMap<&'static str, Round>>,
 }
 
@@ -60,6 +65,7 @@ impl Meters {
         let rows = counters("ventmile_rows_total", "Rows sent, by log and verdict.", &["log", "verdict"])?;
         let limited =
             counters("ventmile_rate_limited_total", "Requests refused with 429, of keys and of strangers.", &["who"])?;
+        let attempts = counters("ventmile_webhook_attempts_total", "Attempts to deliver an event.", &["outcome"])?;
         let busy = IntCounter::new("ventmile_requests_without_room_total", "Requests refused for want of room (503).")?;
         registry.register(Box::new(busy.clone()))?;
         let times =
@@ -69,7 +75,10 @@ impl Meters {
         for who in ["key", "stranger"] {
             limited.with_label_values(&[who]).reset();
         }
-        Ok(Self { registry, rows, requests, limited, busy, rounds: Mutex::default() })
+        for outcome in [DELIVERED, FAILED] {
+            attempts.with_label_values(&[outcome]).reset();
+        }
+        Ok(Self { registry, rows, requests, limited, busy, attempts, rounds: Mutex::default() })
     }
 
     /// What became of the rows of a post: how many were stored, repeated, replaced, refused.
@@ -95,6 +104,11 @@ impl Meters {
     /// A request was refused for want of room.
     pub fn no_room(&self) {
         self.busy.inc();
+    }
+
+    /// An attempt to deliver an event has ended.
+    pub fn attempted(&self, delivered: bool) {
+        self.attempts.with_label_values(&[if delivered { DELIVERED } else { FAILED }]).inc();
     }
 
     /// A loop has done a round without a fault and begins the next one within `every`.
@@ -172,6 +186,7 @@ impl App {
         let stale = self.store.stale_cars().await?;
         let ages = self.store.forecast_ages().await?;
         let orders = self.store.open_orders().await?;
+        let deliveries = self.store.delivery_counts().await?;
         let labelled = |depot: &str, more: &[&str]| -> Vec<String> {
             more.iter().copied().chain(by_depot.then_some(depot)).map(str::to_owned).collect()
         };
@@ -208,7 +223,15 @@ impl App {
                 .iter()
                 .map(|open| (labelled(&open.depot, &[&open.kind, &open.status]), seconds(open.oldest, now)));
             let help = "How long the oldest open work order has stood.";
-            gauges.add("ventmile_open_work_order_oldest_seconds", help, of_kind, summed(oldest, f64::max))
+            gauges.add("ventmile_open_work_order_oldest_seconds", help, of_kind, summed(oldest, f64::max))?;
+            let standing =
+                [("waiting", deliveries.waiting), ("failing", deliveries.failing), ("dead", deliveries.dead)];
+            let standing = standing.map(|(state, count)| (vec![state.to_owned()], count as f64));
+            let help = "Deliveries of events that wait, those of them that failed before, and those given up.";
+            gauges.add("ventmile_webhook_deliveries", help, &["state"], standing)?;
+            let oldest = deliveries.oldest_waiting.map_or(0.0, |since| seconds(since, now));
+            let help = "How long the oldest delivery that waits has waited.";
+            gauges.add("ventmile_webhook_oldest_waiting_seconds", help, &[], alone(oldest))
         };
         add().map_err(odd)
     }
@@ -229,6 +252,8 @@ impl App {
         gauges.add("ventmile_loop_lag_seconds", help, &["loop"], late)?;
         let room = [(Vec::new(), self.guard.room() as f64)];
         gauges.add("ventmile_requests_room", "For how many more requests at once there is room.", &[], room)?;
+        let streams = [(Vec::new(), self.streams.open() as f64)];
+        gauges.add("ventmile_event_streams", "Streams of events that are open.", &[], streams)?;
         let connections = self.store.connections().into_iter().flat_map(|(pool, connections)| {
             let named = move |state: &str, count: usize| (vec![pool.to_owned(), state.to_owned()], count as f64);
             [named("busy", connections.busy), named("idle", connections.idle)]

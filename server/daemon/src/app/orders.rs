@@ -54,6 +54,19 @@ const fn look(act: &Act) -> Look {
     }
 }
 
+/// The people and the gear that an act names.
+fn named(act: &Act) -> (Vec<&str>, Vec<&str>) {
+    fn all(names: &[String]) -> Vec<&str> {
+        names.iter().map(String::as_str).collect()
+    }
+    match act {
+        Act::Accept { by, .. } | Act::Start { by: Some(by) } => (vec![by], Vec::new()),
+        Act::HandOver { to, .. } => (vec![to], Vec::new()),
+        Act::Plan(plan) => (all(&plan.technicians), all(&plan.gear)),
+        _ => (Vec::new(), Vec::new()),
+    }
+}
+
 /// Whoever takes an order or has done its work must have worked here then.
 fn still_here(act: &Act, order: &OrderRecord, file: &OrderFile, now: DateTime<Utc>) -> Result<(), Conflict> {
     let (field, code, at) = match act {
@@ -175,8 +188,9 @@ impl App {
         let quiet = TimeDelta::days(self.settings.raise.quiet_days_after_cancel);
         let quiet_until = matches!(act, Act::Cancel { .. }).then_some(writing.now + quiet);
         let now = writing.now;
-        let doing =
-            Doing { number, if_match, action: action_name(&act), quiet_until, look: look(&act), closing: &closing };
+        let (people, gear) = named(&act);
+        let action = action_name(&act);
+        let doing = Doing { number, if_match, action, quiet_until, look: look(&act), people, gear, closing: &closing };
         let change = |record: &OrderRecord, file: &OrderFile, desk: Option<&Desk>| -> Result<Order, Conflict> {
             let next = record.order.after(act.clone(), now).map_err(|refusal| refused(&refusal))?;
             self.gates(&act, record, file, desk, now)?;

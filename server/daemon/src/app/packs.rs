@@ -22,7 +22,7 @@ use ventmile_model::wear::{Carrier, Costs, End, Exposure, Holding, Lived, hold};
 
 use super::App;
 use super::assess::{Assessment, day_of, zone_on};
-use super::forecasts::CarForecast;
+use super::forecasts::AssessedCar;
 use super::life::{FleetLife, StoredLevels, heat};
 use super::stops::stop_calls;
 use crate::config::Settings;
@@ -558,7 +558,7 @@ impl CurrentPack {
     }
 }
 
-impl CarForecast {
+impl AssessedCar {
     fn last_day_of(&self, lived: &Lived) -> NaiveDate {
         lived.end.at().map_or(self.assessment.today, |end| day_of(&self.logs, end))
     }

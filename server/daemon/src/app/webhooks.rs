@@ -181,6 +181,7 @@ impl App {
         let chance = f64::from(u16::from_le_bytes(random_bytes::<2>()?)) / f64::from(u16::MAX);
         let now = self.now();
         let sent = judged(answered, outgoing.attempts, chance, &self.settings.webhooks, now);
+        self.meters.attempted(sent.state == DeliveryState::Delivered);
         self.store.record_delivery(outgoing, &sent, now).await?;
         Ok(sent)
     }

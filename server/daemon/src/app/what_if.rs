@@ -51,7 +51,7 @@ impl App {
         let told = wish.shifts.map(|shifts| shifts.told(&stands.assessment.grading.current)).transpose();
         let would_be = match told {
             Ok(told) => {
-                let assessment = self.assessed(&logs, &rules, &rule, told.as_ref()).await?;
+                let assessment = self.assessed(&logs, &rules, (rule.kind, &rule.rule), told.as_ref()).await?;
                 Ok(CarForecast { logs, rule, assessment })
             }
             Err(untold) => Err(untold),

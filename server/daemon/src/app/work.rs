@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, TimeDelta, Utc};
 use ventmile_model::fleet::{Outcome, Plan, local_day};
 use ventmile_model::work::{
-    Entry, Gear, GearRules, Item, Job, Missing, Override, Passed, Procedure, ResidualLimit, Settings, Shop, Technician,
-    clashes, gear_at_hand,
+    Entry, Gear, GearRules, Item, Job, Missing, Override, Passed, Procedure, ResidualLimit, Settings, Shop, Step,
+    Technician, clashes, gear_at_hand,
 };
 
 use super::App;
@@ -126,11 +126,15 @@ impl<'a> Bench<'a> {
         missing_faults(missing.unwrap_or_default())
     }
 
+    /// The steps that are not recorded yet.
+    pub fn open_steps(&self) -> impl Iterator<Item = &Step> {
+        self.procedure.steps.iter().filter(|step| self.evidence.iter().all(|entry| entry.step != step.number))
+    }
+
     /// The first step that is not recorded yet and what stands before it for `by`, if nothing more is named.
     #[must_use]
     pub fn next_step(&self, by: Option<&str>, now: DateTime<Utc>) -> Option<(u32, Vec<Fault>)> {
-        let open = |step: &&ventmile_model::work::Step| self.evidence.iter().all(|entry| entry.step != step.number);
-        let step = self.procedure.steps.iter().find(open)?.number;
+        let step = self.open_steps().next()?.number;
         let by = by.unwrap_or_default().to_owned();
         let blank =
             Entry { step, at: now, done_at: now, by, with: Vec::new(), records: BTreeMap::new(), gear: Vec::new() };
@@ -165,7 +169,7 @@ pub(super) fn fits(
     match procedure {
         Some(procedure) => {
             technician.fit_for_order(procedure, &order.depot, today).is_ok()
-                && gear_at_hand(procedure, gear, &order.depot, today, &gear_rules(work))
+                && gear_at_hand(&procedure.steps, gear, &order.depot, today, &gear_rules(work))
         }
         None => technician.depot == order.depot && technician.works(today).is_ok(),
     }

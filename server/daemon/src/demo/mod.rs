@@ -1,7 +1,6 @@
 //! The demo: an invented fleet, loaded through the HTTP interface itself, then shown.
 
 mod checks;
-mod client;
 mod dirt;
 mod driving;
 pub mod fleet;
@@ -19,9 +18,9 @@ use ventmile_model::wear::outlook::percent;
 
 use crate::app::App;
 use crate::app::keys::Scope;
+use crate::client::Client;
 use crate::config::{Config, Secret};
 use crate::serve::{Server, stop_on_signal};
-use client::Client;
 use fleet::Fleet;
 
 type Failure = Box<dyn std::error::Error + Send + Sync>;
@@ -51,7 +50,7 @@ pub async fn run(config: Config, once: bool) -> Result<(), Failure> {
     let stop = CancellationToken::new();
     stop_on_signal(stop.clone())?;
     let serving = tokio::spawn(server.run(stop.clone()));
-    let client = Client::new(address, &key);
+    let client = Client::new(&address.to_string(), &key, "demo");
     println!("Loading an invented fleet through http://{address} …");
     load(&client, &fleet::fleet(fleet::latest_day(app.now()))?).await?;
     settle(&app, &stop).await?;

@@ -1,9 +1,10 @@
-//! Housekeeping: old answers and rows are forgotten, a SQLite file is copied once a day.
+//! Housekeeping: old answers and rows are forgotten, gear that has become overdue is told, a SQLite file is copied once a day.
 
+use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use chrono::{TimeDelta, Timelike};
+use chrono::{DateTime, TimeDelta, Timelike, Utc};
 use tokio_util::sync::CancellationToken;
 
 use crate::app::App;
@@ -13,9 +14,10 @@ use crate::store::{Engine, StoreError};
 const EVERY: Duration = Duration::from_secs(600);
 
 pub(super) async fn run(app: App, stop: CancellationToken) {
+    let mut hours = Hours::begin(app.now());
     loop {
         let watch = Stopwatch::start();
-        match keep(&app).await {
+        match keep(&app, &mut hours).await {
             Ok(()) => app.meters.ran("keep", app.now(), watch.elapsed_ms() / 1e3, EVERY),
             Err(error) => tracing::error!(%error, "housekeeping failed"),
         }
@@ -43,9 +45,40 @@ pub(super) async fn key_use(app: App, stop: CancellationToken) {
     }
 }
 
-async fn keep(app: &App) -> Result<(), StoreError> {
+/// What the clock said while this process ran, against the time that really passed: a clock that jumps makes nothing old.
+#[derive(Debug)]
+struct Hours {
+    watch: Stopwatch,
+    /// How long the process had run, and what the clock said, at each round; the first is its start.
+    seen: VecDeque<(TimeDelta, DateTime<Utc>)>,
+}
+
+impl Hours {
+    fn begin(now: DateTime<Utc>) -> Self {
+        Self { watch: Stopwatch::start(), seen: VecDeque::from([(TimeDelta::zero(), now)]) }
+    }
+
+    fn before(&mut self, now: DateTime<Utc>, time: TimeDelta) -> DateTime<Utc> {
+        self.before_at(TimeDelta::milliseconds(self.watch.elapsed_ms() as i64), now, time)
+    }
+
+    /// What the clock said `time` ago, where the process has run for `ran`. Before its start the clock is taken to have gone
+    /// right; what the clock says now bounds it, so that one set back after a jump makes nothing old either.
+    fn before_at(&mut self, ran: TimeDelta, now: DateTime<Utc>, time: TimeDelta) -> DateTime<Utc> {
+        self.seen.push_back((ran, now));
+        let then = ran - time;
+        // Of the rounds by then only the last one tells anything.
+        while self.seen.get(1).is_some_and(|(ran, _)| *ran <= then) {
+            self.seen.pop_front();
+        }
+        let by_rounds = self.seen.front().map(|(ran, said)| if *ran <= then { *said } else { *said + (then - *ran) });
+        by_rounds.unwrap_or(now).min(now - time)
+    }
+}
+
+async fn keep(app: &App, hours: &mut Hours) -> Result<(), StoreError> {
     let settings = &app.settings;
-    let answers = TimeDelta::hours(settings.limits.idempotency_hours);
+    let answers = hours.before(app.now(), TimeDelta::hours(settings.limits.idempotency_hours));
     let logs = (settings.keep.logs_days > 0).then(|| TimeDelta::days(settings.keep.logs_days));
     let swept = app.store.sweep(app.now(), answers, logs).await?;
     if swept.answers + swept.log_rows > 0 {
@@ -54,6 +87,10 @@ async fn keep(app: &App) -> Result<(), StoreError> {
     let events = app.store.sweep_events(app.now(), TimeDelta::days(settings.keep.events_days)).await?;
     if events > 0 {
         tracing::info!(events, "old events forgotten");
+    }
+    let overdue = app.tell_overdue_gear().await?;
+    if overdue > 0 {
+        tracing::info!(overdue, "pieces of gear are overdue");
     }
     if !settings.keep.backup_dir.is_empty() && app.store.engine() == Engine::Sqlite {
         back_up(app, Path::new(&settings.keep.backup_dir)).await?;
@@ -101,6 +138,30 @@ fn surplus(dir: &Path, kept: usize) -> std::io::Result<Vec<PathBuf>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_clock_that_jumps_makes_nothing_old() {
+        let start: DateTime<Utc> = "2026-03-18T16:00:00Z".parse().unwrap();
+        let (hour, kept) = (TimeDelta::hours(1), TimeDelta::hours(48));
+        let mut hours = Hours::begin(start);
+        // It goes right: so many hours ago, as it should.
+        for ran in 1..60 {
+            assert_eq!(hours.before_at(hour * ran, start + hour * ran, kept), start + hour * (ran - 48), "{ran}");
+        }
+        // Ten days ahead all at once: what was kept a moment ago stays for its 48 hours.
+        let jump = TimeDelta::days(10);
+        for ran in 60..108 {
+            assert_eq!(
+                hours.before_at(hour * ran, start + jump + hour * ran, kept),
+                start + hour * (ran - 48),
+                "{ran}"
+            );
+        }
+        assert_eq!(hours.before_at(hour * 108, start + jump + hour * 108, kept), start + jump + hour * 60);
+        // Set back: nothing that was kept since is taken for old.
+        assert_eq!(hours.before_at(hour * 109, start + hour * 109, kept), start + hour * 61);
+        assert!(hours.seen.len() <= 50, "{}", hours.seen.len());
+    }
 
     #[test]
     fn the_newest_copies_stay_and_other_files_are_left_alone() {

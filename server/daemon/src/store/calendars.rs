@@ -5,7 +5,7 @@ use serde_json::json;
 
 use super::journal::Entry;
 use super::values::{instant, micros};
-use super::{Answer, Conflict, Result, Store, Tx, Writing, read, within};
+use super::{Answer, Conflict, Result, Store, Tx, Writing, opened, read, within};
 
 /// A calendar somebody may read without a key.
 #[derive(Clone, Debug)]
@@ -129,10 +129,7 @@ impl Store {
         writing: &Writing,
         answer: impl Fn(&CalendarRecord, bool) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let depot = tx.named_depot(&new.depot, writing).await?;
         let id: i64 = within!(&mut tx, c => sqlx::query_scalar(ADD)
             .bind(depot.id).bind(&new.name).bind(&new.hash).bind(&writing.actor.name).bind(micros(writing.now))
@@ -153,10 +150,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&CalendarRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         tx.calendar(id, writing).await?;
         let revoked = within!(&mut tx, c => sqlx::query(REVOKE).bind(id).bind(micros(writing.now))
             .execute(c).await.map(|done| done.rows_affected()))?;

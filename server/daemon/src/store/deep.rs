@@ -12,7 +12,7 @@ use super::journal::JournalLine;
 use super::migrations::{self, Steps};
 use super::transfer::{NextNumber, fresh};
 use super::values::of_json;
-use super::{Claim, Db, Engine, OrderFilter, Result, Store, StoreError, Tx, order_number, within};
+use super::{Claim, Db, Engine, EventType, OrderFilter, Result, Store, StoreError, Tx, order_number, within};
 
 /// One rule, and what breaks it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -138,6 +138,8 @@ const RULES: &[Rule] = &[
         "SELECT 'car ' || v.unit || ' has neither a forecast nor a mark to make one' FROM vehicles v
         WHERE v.retired_day IS NULL AND NOT EXISTS (SELECT 1 FROM forecasts f WHERE f.vehicle_id = v.id)
             AND NOT EXISTS (SELECT 1 FROM stale_cars s WHERE s.vehicle_id = v.id)
+            AND EXISTS (SELECT 1 FROM service_rules r WHERE r.kind = 'fan-service'
+                AND (r.depot_id IS NULL OR r.depot_id = v.depot_id) AND (r.model IS NULL OR r.model = v.model))
         UNION ALL
         SELECT 'car ' || v.unit || ' has a forecast of ' || f.kind || ' and is retired, or at another depot'
         FROM forecasts f JOIN vehicles v ON v.id = f.vehicle_id
@@ -237,6 +239,79 @@ const RULES: &[Rule] = &[
             WHERE s.vehicle_id = b.vehicle_id AND s.from_day < b.until_day)"
     ),
     rule!(
+        "deliveries",
+        "let the event be sent again: POST /v1/webhooks/{id}/deliveries/{event}/redeliver",
+        "SELECT 'event ' || CAST(y.event_id AS TEXT) || ' to webhook ' || CAST(y.webhook_id AS TEXT) || ' is ' || y.state || CASE
+            WHEN y.state NOT IN ('waiting', 'delivered', 'dead') THEN ', which is no state'
+            WHEN y.state = 'waiting' THEN ', and the webhook is ' || w.state
+            WHEN y.state = 'delivered' THEN ' without a good answer'
+            ELSE ' without a fault' END
+        FROM deliveries y JOIN webhooks w ON w.id = y.webhook_id
+        WHERE y.state NOT IN ('waiting', 'delivered', 'dead')
+            OR (y.state = 'waiting' AND w.state NOT IN ('active', 'paused'))
+            OR (y.state = 'delivered' AND (y.last_us IS NULL OR y.last_status IS NULL OR y.last_status NOT BETWEEN 200 AND 299))
+            OR (y.state = 'dead' AND y.last_fault IS NULL)
+        UNION ALL
+        SELECT 'event ' || CAST(e.id AS TEXT) || ' is for webhook ' || CAST(e.webhook_id AS TEXT) || ' alone and goes to '
+            || CAST(y.webhook_id AS TEXT)
+        FROM deliveries y JOIN events e ON e.id = y.event_id WHERE e.webhook_id <> y.webhook_id"
+    ),
+    rule!(
+        "events",
+        "correct the row by hand while nobody serves, or delete it: what it tells of stands in the journal",
+        "SELECT 'event ' || CAST(id AS TEXT) || ' does not say what it tells and who did it' FROM events
+        WHERE data NOT LIKE '{%\"actor\":%}'
+        UNION ALL
+        SELECT 'row ' || CAST(id AS TEXT) || ' of the outbox does not say what it tells and who did it' FROM outbox
+        WHERE data NOT LIKE '{%\"actor\":%}'"
+    ),
+    rule!(
+        "told plans",
+        "withdraw the plan and tell it anew",
+        "SELECT 'plan ' || CAST(p.id AS TEXT) || ' of car ' || v.unit || CASE
+            WHEN p.to_day < p.from_day THEN ' ends before it begins'
+            WHEN p.done_us IS NOT NULL AND p.depot_id IS NULL THEN ' has taken effect and is no move'
+            WHEN p.done_us IS NOT NULL AND p.withdrawn_us IS NOT NULL THEN ' has taken effect and was withdrawn'
+            ELSE ' is a move and tells of shifts' END
+        FROM plans p JOIN vehicles v ON v.id = p.vehicle_id
+        WHERE p.to_day < p.from_day OR (p.done_us IS NOT NULL AND (p.depot_id IS NULL OR p.withdrawn_us IS NOT NULL))
+            OR (p.depot_id IS NOT NULL AND (p.days_per_week IS NOT NULL OR p.hours_per_day IS NOT NULL
+                OR p.rear_share IS NOT NULL OR p.metres_per_driven_day IS NOT NULL))"
+    ),
+    rule!(
+        "sessions",
+        "delete the row: whoever it was signs in again",
+        "SELECT 'a session of the key ' || k.name || ' ends before it began, or is not kept by a hash'
+        FROM board_sessions s JOIN keys k ON k.id = s.key_id
+        WHERE s.expires_us <= s.created_us OR length(s.hash) <> 64"
+    ),
+    rule!(
+        "holds",
+        "take the car off the road by hand with a safety hold, then correct the row while nobody serves",
+        "SELECT 'car ' || v.unit || CASE
+            WHEN o.stop_code IS NOT NULL AND o.safety_hold = 0 THEN ' is stopped by ' || o.stop_code || ' without a safety hold'
+            WHEN o.released_us IS NOT NULL AND o.to_day IS NULL THEN ' was brought back and is still off the road'
+            WHEN o.to_day < o.from_day - 1 THEN ' came back before it was off the road'
+            ELSE ' is known to be sound, and not by what' END
+        FROM off_road o JOIN vehicles v ON v.id = o.vehicle_id
+        WHERE (o.stop_code IS NOT NULL AND o.safety_hold = 0) OR (o.released_us IS NOT NULL AND o.to_day IS NULL)
+            OR o.to_day < o.from_day - 1 OR (o.sound_us IS NOT NULL AND (o.sound_by IS NULL OR o.stop_code IS NULL))
+        UNION ALL
+        SELECT 'car ' || v.unit || ' is held twice for ' || o.stop_code FROM off_road o JOIN vehicles v ON v.id = o.vehicle_id
+        WHERE o.stop_code IS NOT NULL AND o.released_us IS NULL GROUP BY v.id, v.unit, o.stop_code HAVING count(*) > 1
+        UNION ALL
+        SELECT DISTINCT 'car ' || v.unit || ' is on the road with ' || c.code || ' confirmed'
+        FROM trouble_codes c JOIN vehicles v ON v.id = c.vehicle_id
+        WHERE substr(c.code, 1, 5) IN ('P0AA6', 'P0A7E') AND c.state = 'confirmed' AND c.voided_us IS NULL
+            AND c.at_us <= c.received_us AND v.retired_day IS NULL
+            AND NOT EXISTS (SELECT 1 FROM stale_cars s WHERE s.vehicle_id = v.id)
+            AND NOT EXISTS (SELECT 1 FROM off_road o WHERE o.vehicle_id = v.id AND o.stop_code = substr(c.code, 1, 5)
+                AND o.released_us IS NULL)
+            AND NOT EXISTS (SELECT 1 FROM trouble_codes l WHERE l.vehicle_id = c.vehicle_id AND l.voided_us IS NULL
+                AND l.at_us >= c.at_us AND l.state <> 'confirmed'
+                AND (l.code = c.code OR (l.state = 'cleared' AND l.code = substr(c.code, 1, 5))))"
+    ),
+    rule!(
         "stock is not below nothing",
         "count the shelf and take the difference in",
         "SELECT 'part ' || p.number || ' at ' || d.code || ': ' || CAST(p.stock AS TEXT)
@@ -244,6 +319,7 @@ const RULES: &[Rule] = &[
     ),
 ];
 
+const EVENT_TYPES: &str = "SELECT event_type FROM events UNION SELECT event_type FROM outbox ORDER BY 1";
 const ORDER_IDS: &str = "SELECT id FROM work_orders";
 const OPEN_PLANS: &str = "SELECT id, depot_id, plan_day, plan, plan_gear FROM work_orders
     WHERE status IN ('needs-action', 'in-process') AND plan IS NOT NULL AND plan_day IS NOT NULL ORDER BY id";
@@ -331,6 +407,7 @@ impl Store {
         for rule in RULES {
             tell(checked(rule.name, rule.todo, tx.broken_rule(rule).await?));
         }
+        tell(checked("types of events", "serve the database with the newest program", tx.strange_events().await?));
         tell(checked("bays", "plan one of the two anew", tx.double_bays().await?));
         let stocks = tx.stocks(&heard).await?;
         tell(checked("stock is what came less what was used", "count the shelf and take the difference in", stocks));
@@ -451,6 +528,13 @@ impl Tx {
         let silent = orders.difference(&heard.orders).map(|id| format!("no line tells of {}", order_number(*id)));
         let gone = heard.orders.difference(&orders).map(|id| format!("{} is no longer there", order_number(*id)));
         Ok(silent.chain(gone).collect())
+    }
+
+    /// Types of events that this program does not know.
+    async fn strange_events(&mut self) -> Result<Vec<String>> {
+        let types: Vec<String> = within!(self, c => sqlx::query_scalar(EVENT_TYPES).fetch_all(c).await)?;
+        let strange = types.into_iter().filter(|name| EventType::parse(name).is_none());
+        Ok(strange.map(|name| format!("events of the type {name}")).collect())
     }
 
     async fn double_bays(&mut self) -> Result<Vec<String>> {

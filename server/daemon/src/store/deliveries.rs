@@ -6,7 +6,7 @@ use serde_json::json;
 use super::journal::Entry;
 use super::outbox::{EventRow, PublishedEvent, published};
 use super::values::{instant, known, micros};
-use super::{Answer, Conflict, Result, SigningSecret, Store, Tx, WebhookState, Writing, read, within};
+use super::{Answer, Conflict, Result, SigningSecret, Store, Tx, WebhookState, Writing, opened, read, within};
 
 /// What became of a delivery.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -321,10 +321,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&DeliveryRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let webhook = tx.webhook(webhook_id, writing).await?;
         tx.delivery(webhook_id, event_id).await?;
         webhook.takes_deliveries()?;

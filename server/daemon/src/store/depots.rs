@@ -5,7 +5,7 @@ use ventmile_model::fleet::{Depot, DistanceUnit, OpeningHours, parse_zone};
 
 use super::journal::Entry;
 use super::values::{known, micros};
-use super::{Answer, Conflict, Result, Store, StoreError, Tx, Writing, one_changed, read, stale, within};
+use super::{Answer, Conflict, Result, Store, StoreError, Tx, Writing, one_changed, opened, read, stale, within};
 
 /// A stored depot.
 #[derive(Clone, Debug)]
@@ -162,10 +162,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&DepotRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let added: Result<i64, sqlx::Error> = within!(&mut tx, c => sqlx::query_scalar(ADD)
             .bind(&depot.code).bind(&depot.name).bind(depot.zone.name()).bind(i64::from(depot.bays))
             .bind(depot.distance_unit.as_str()).bind(stored_hours(&depot.hours).to_string())

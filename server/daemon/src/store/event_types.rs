@@ -34,6 +34,7 @@ event_types! {
     CarBreakdown "car.breakdown" "The car broke down.";
     CarReport "car.driver-report" "A driver reported a symptom.";
     CarOffRoad "car.off-road" "The car was taken off the road.";
+    CarHeld "car.held" "A confirmed P0AA6 or P0A7E took the car off the road by itself, until somebody returns it.";
     CarReturned "car.returned" "The car was returned to service.";
     CarArrived "car.arrived" "The car came from another depot; told to the one it came to.";
     CarLeft "car.left" "The car went to another depot; told to the one it left.";
@@ -46,6 +47,7 @@ event_types! {
     OrderDeclined "work-order.declined" "Somebody declined the order.";
     OrderHandedOver "work-order.handed-over" "The order went from one person to another.";
     OrderStarted "work-order.started" "Work began.";
+    OrderStepRecorded "work-order.step-recorded" "A step of the order was recorded.";
     OrderPaused "work-order.paused" "Work rests.";
     OrderResumed "work-order.resumed" "Work goes on.";
     OrderPlanned "work-order.planned" "The order has a day, or another one.";
@@ -57,6 +59,7 @@ event_types! {
     OrderCancelled "work-order.cancelled" "The order was closed without work.";
     OrderReopened "work-order.reopened" "A closed order is open again.";
     PackReplaced "pack.replaced" "A pack came out of a car and another went in.";
+    GearOverdue "gear.overdue" "The last day on which a piece of gear might be used has gone by.";
     PartReceived "part.received" "Parts came into stock, or are on their way.";
     CoreChanged "core.changed" "Something was noted of an old pack that goes back.";
     WebhookPing "webhook.ping" "A test, sent to one subscription that asked for it.";
@@ -71,6 +74,7 @@ const OF_ACTION: &[(&str, EventType)] = &[
     ("work-order decline", EventType::OrderDeclined),
     ("work-order hand-over", EventType::OrderHandedOver),
     ("work-order start", EventType::OrderStarted),
+    ("work-order step", EventType::OrderStepRecorded),
     ("work-order pause", EventType::OrderPaused),
     ("work-order resume", EventType::OrderResumed),
     ("work-order plan", EventType::OrderPlanned),

@@ -9,8 +9,8 @@ use super::journal::Entry;
 use super::orders::stop_code;
 use super::values::{date, day_number, instant, known, micros};
 use super::{
-    Answer, Conflict, EventType, NewOffRoad, NewOrder, Result, Store, Tx, VehicleRecord, Writing, order_number, read,
-    within,
+    Answer, Conflict, EventType, NewOffRoad, NewOrder, Result, Store, Tx, VehicleRecord, Writing, opened, order_number,
+    read, within,
 };
 
 /// Days on which a car can be spared.
@@ -285,10 +285,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&WindowRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let car = tx.vehicle(&new.unit, writing).await?;
         let id: i64 = within!(&mut tx, c => sqlx::query_scalar(ADD_WINDOW)
             .bind(car.id).bind(day_number(new.from)).bind(day_number(new.to)).bind(&new.note)
@@ -308,10 +305,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&WindowRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         tx.window(id, writing).await?;
         let withdrawn = within!(&mut tx, c => sqlx::query(WITHDRAW).bind(id).bind(micros(writing.now))
             .execute(c).await.map(|done| done.rows_affected()))?;
@@ -344,10 +338,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&EventRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let car = tx.vehicle(&new.unit, writing).await?;
         if new.what == BREAKDOWN {
             tx.hold_orders(&[car.id]).await?;

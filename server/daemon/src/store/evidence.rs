@@ -1,16 +1,18 @@
 //! What is known about an order's work: evidence, overrides, and what gates and plans are held against.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, NaiveTime, Timelike, Utc};
 use serde_json::{Value as Json, json};
-use ventmile_model::fleet::{Depot, Plan, local_day};
+use ventmile_model::fleet::{Depot, Plan, Status, local_day};
 use ventmile_model::work::{Booked, Entry, Gear, Item, Override, Passed, Procedure, Supply, Technician, Value};
 
+use super::in_use::Named;
 use super::journal;
 use super::values::{date, instant, known, micros, of_json};
 use super::{
-    Answer, Conflict, IfMatch, OffRoadRecord, OrderRecord, Result, Store, StoreError, Tx, Writing, one_changed,
+    Answer, Conflict, IfMatch, OffRoadRecord, OrderRecord, Result, Store, StoreError, Tx, Writing, one_changed, opened,
     order_number, within,
 };
 
@@ -142,18 +144,53 @@ fn stored_records(records: &BTreeMap<String, Value>) -> Json {
 }
 
 impl Tx {
+    /// What is recorded of an order, and what was overridden.
+    async fn recorded(&mut self, order: &OrderRecord) -> Result<(Vec<EntryRecord>, Vec<Override>)> {
+        let entries: Vec<EntryRow> = within!(self, c => sqlx::query_as(ENTRIES).bind(order.id).fetch_all(c).await)?;
+        let overrides: Vec<OverrideRow> =
+            within!(self, c => sqlx::query_as(OVERRIDES).bind(order.id).fetch_all(c).await)?;
+        Ok((
+            entries.into_iter().map(entry).collect::<Result<_>>()?,
+            overrides.into_iter().map(given).collect::<Result<_>>()?,
+        ))
+    }
+
+    /// Puts to each open order what it may wait for. Orders of a procedure at a depot share it until they are begun.
+    pub(super) async fn lay_out(&mut self, orders: &mut [OrderRecord]) -> Result<()> {
+        let mut shared: HashMap<(i64, i64), Arc<OrderFile>> = HashMap::new();
+        for order in orders.iter_mut().filter(|order| order.order.status.is_open()) {
+            let Some(procedure) = order.procedure.as_ref().map(|name| name.id) else { continue };
+            let file = match shared.get(&(procedure, order.depot_id)) {
+                Some(file) => Arc::clone(file),
+                None => {
+                    let file = Arc::new(OrderFile {
+                        procedure: Some(self.procedure(procedure).await?),
+                        gear: self.gear_at(&order.depot).await?,
+                        ..OrderFile::default()
+                    });
+                    Arc::clone(shared.entry((procedure, order.depot_id)).or_insert(file))
+                }
+            };
+            order.file = if order.order.status == Status::InProcess {
+                let (entries, overrides) = self.recorded(order).await?;
+                Arc::new(OrderFile { entries, overrides, ..OrderFile::clone(&file) })
+            } else {
+                file
+            };
+        }
+        Ok(())
+    }
+
     pub(super) async fn order_file(&mut self, order: &OrderRecord, writing: &Writing) -> Result<OrderFile> {
         let procedure = match &order.procedure {
             Some(name) => Some(self.procedure(name.id).await?),
             None => None,
         };
-        let entries: Vec<EntryRow> = within!(self, c => sqlx::query_as(ENTRIES).bind(order.id).fetch_all(c).await)?;
-        let overrides: Vec<OverrideRow> =
-            within!(self, c => sqlx::query_as(OVERRIDES).bind(order.id).fetch_all(c).await)?;
+        let (entries, overrides) = self.recorded(order).await?;
         Ok(OrderFile {
             procedure,
-            entries: entries.into_iter().map(entry).collect::<Result<_>>()?,
-            overrides: overrides.into_iter().map(given).collect::<Result<_>>()?,
+            entries,
+            overrides,
             technicians: self.technicians(writing).await?,
             gear: self.all_gear(writing).await?,
         })
@@ -245,11 +282,11 @@ impl Store {
         judge: impl FnOnce(&OrderRecord, &OrderFile) -> Result<Passed, Conflict>,
         answer: impl FnOnce(&OrderRecord, &EntryRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let order = tx.order(number, writing).await?;
+        let gear: Vec<&str> = entry.gear.iter().map(String::as_str).collect();
+        tx.hold_named(Named::Technicians, &entry.people(), false).await?;
+        tx.hold_named(Named::Gear, &gear, false).await?;
         let file = tx.order_file(&order, writing).await?;
         let passed = judge(&order, &file)?;
         if_match.check(order.version)?;
@@ -267,6 +304,7 @@ impl Store {
         });
         tx.journal_work("work-order step", &order, after, writing).await?;
         let order = tx.reread(order.id).await?;
+        tx.tell_step(&order, entry, passed, writing).await?;
         let record = EntryRecord { entry: entry.clone(), late: passed.late, stops: passed.stops };
         tx.finish(writing, answer(&order, &record)).await
     }
@@ -284,10 +322,7 @@ impl Store {
         judge: impl FnOnce(&OrderRecord) -> Result<(), Conflict>,
         answer: impl FnOnce(&OrderRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let order = tx.order(number, writing).await?;
         judge(&order)?;
         if_match.check(order.version)?;

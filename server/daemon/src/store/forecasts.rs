@@ -117,6 +117,8 @@ pub struct Recast {
     pub rows: Vec<ForecastRow>,
     /// Cars out of service, number and mark: their forecasts are dropped.
     pub gone: Vec<(i64, i64)>,
+    /// Cars to which no rule applies, likewise; packs and codes are theirs all the same.
+    pub unruled: Vec<(i64, i64)>,
     /// Forecasts to be kept for hindsight.
     pub record: Vec<PastForecast>,
     /// Past forecasts of which more is known now.
@@ -319,7 +321,7 @@ packed!(
         removed_us, removed_metres, removed_because"
 );
 packed!(CHECKS, "pack_checks", "at_us", "at_us, block_volts, current_a, charge_pct, pack_c, cabin_c, fan_stage");
-packed!(CODES, "trouble_codes", "at_us", "at_us, code, state");
+packed!(CODES, "trouble_codes", "at_us", "at_us, code, state, was_confirmed");
 
 const SAVE: &str =
     "INSERT INTO forecasts (vehicle_id, kind, depot_id, rank, due_day, early_day, band, made_day, made_us,
@@ -595,7 +597,8 @@ impl Store {
             logs.entry(id).and_modify(|car| car.packs = rows);
         }
         for (id, rows) in self.packed(text(CODES), &all).await? {
-            let mut rows = unpack("trouble_codes", &rows, |row: CodeColumns| TroubleCode::try_from(row))?;
+            let rows = unpack("trouble_codes", &rows, CodeColumns::reports)?;
+            let mut rows: Vec<TroubleCode> = rows.into_iter().flatten().collect();
             rows.sort_by_key(|code| code.at);
             logs.entry(id).and_modify(|car| car.codes = rows);
         }
@@ -613,9 +616,9 @@ impl Store {
     /// # Errors
     /// [`StoreError`] when the database fails; nothing is saved then.
     pub async fn save_forecasts(&self, recast: &Recast, now: DateTime<Utc>) -> Result<()> {
-        let Recast { rows, gone, record, settle, packs, books, notable_days } = recast;
+        let Recast { rows, gone, unruled, record, settle, packs, books, notable_days } = recast;
         let claims: BTreeSet<_> =
-            rows.iter().map(|row| (row.vehicle_id, row.mark)).chain(gone.iter().copied()).collect();
+            rows.iter().map(|row| (row.vehicle_id, row.mark)).chain(gone.iter().chain(unruled).copied()).collect();
         let mut tx = self.begin().await?;
         tx.hold_orders(&claims.iter().map(|(vehicle_id, _)| *vehicle_id).collect::<Vec<_>>()).await?;
         // In the order in which posts mark cars stale, or the two would wait for each other on Postgres.
@@ -646,6 +649,8 @@ impl Store {
         }
         for (vehicle_id, _) in gone {
             tx.forget_pack_outlook(*vehicle_id).await?;
+        }
+        for (vehicle_id, _) in gone.iter().chain(unruled).filter(|(vehicle_id, _)| still.contains(vehicle_id)) {
             within!(&mut tx, c => sqlx::query(FORGET).bind(vehicle_id).execute(c).await.map(drop))?;
         }
         for packs in packs.iter().filter(|packs| still.contains(&packs.vehicle_id)) {

@@ -2,16 +2,21 @@
 
 use std::collections::HashMap;
 
+use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use ventmile_model::fleet::parse_zone;
 use ventmile_model::work::{Gear, GearType, GloveClass, Rating, Test};
 
+use super::in_use::{Named, OpenOrder};
 use super::journal::Entry;
+use super::outbox::Told;
 use super::retired::retired_view;
 use super::values::{date, day_number, known, micros, of_json};
-use super::{Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, within};
+use super::{
+    Answer, Conflict, EventType, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, opened, within,
+};
 
 /// A stored piece of gear.
 #[derive(Clone, Debug)]
@@ -28,6 +33,8 @@ pub struct GearRecord {
     pub gear: Gear,
     /// Why it is used no more.
     pub retired_reason: Option<String>,
+    /// The last day of use of which it was told that it has gone by.
+    pub told_due_on: Option<NaiveDate>,
 }
 
 /// Which gear a list shows.
@@ -78,7 +85,7 @@ impl What {
     }
 }
 
-type Row = (i64, i64, String, i64, String, String, String, Option<i64>, Option<i64>, Option<String>);
+type Row = (i64, i64, String, i64, String, String, String, Option<i64>, Option<i64>, Option<String>, Option<i64>);
 type TestRow = (i64, i64, String, i64);
 
 macro_rules! chosen {
@@ -97,7 +104,8 @@ macro_rules! chosen {
 }
 
 const LIST: &str = chosen!(
-    "SELECT g.id, g.version, g.code, g.depot_id, d.code, d.zone, g.what, g.issued_day, g.retired_day, g.retired_reason",
+    "SELECT g.id, g.version, g.code, g.depot_id, d.code, d.zone, g.what, g.issued_day, g.retired_day, g.retired_reason,
+        g.told_due_day",
     ""
 );
 const TESTS: &str = chosen!(
@@ -113,14 +121,17 @@ const CHANGE: &str =
 const ADD_TEST: &str = "INSERT INTO gear_tests (gear_id, on_day, tested_by, passed, received_us)
     VALUES ($1, $2, $3, $4, $5)";
 
+const TOLD: &str = "UPDATE gear SET told_due_day = $2 WHERE id = $1 AND told_due_day IS DISTINCT FROM $2";
+
 fn record(row: Row, tests: Vec<Test>) -> Result<GearRecord> {
-    let (number, version, id, depot_id, depot, zone, what, issued, retired, retired_reason) = row;
+    let (number, version, id, depot_id, depot, zone, what, issued, retired, retired_reason, told) = row;
     let what: What = of_json("gear.what", &what)?;
     let issued_on = issued.map(|day| date("gear.issued_day", day)).transpose()?;
     let zone = known("depots.zone", &zone, parse_zone(&zone))?;
     let retired_on = retired.map(|day| date("gear.retired_day", day)).transpose()?;
     let gear = Gear { id, depot, what: what.gear_type()?, tests, issued_on, retired_on };
-    Ok(GearRecord { number, version, depot_id, zone, gear, retired_reason })
+    let told_due_on = told.map(|day| date("gear.told_due_day", day)).transpose()?;
+    Ok(GearRecord { number, version, depot_id, zone, gear, retired_reason, told_due_on })
 }
 
 fn journal_view(record: &GearRecord) -> Value {
@@ -177,6 +188,12 @@ impl Tx {
         Ok(self.gear(&all).await?.into_iter().map(|record| record.gear).collect())
     }
 
+    /// The gear of a depot that is in use.
+    pub(super) async fn gear_at(&mut self, depot: &str) -> Result<Vec<Gear>> {
+        let here = GearFilter { depot: Some(depot.to_owned()), limit: i64::MAX, ..GearFilter::default() };
+        Ok(self.gear(&here).await?.into_iter().map(|record| record.gear).collect())
+    }
+
     async fn piece(&mut self, id: &str, writing: &Writing) -> Result<GearRecord> {
         let filter = GearFilter {
             id: Some(id.to_owned()),
@@ -230,6 +247,32 @@ impl Tx {
 }
 
 impl Store {
+    /// Tells of pieces whose last day of use has gone by, each day of each piece once.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails: nothing is told then.
+    pub async fn tell_overdue_gear(&self, overdue: &[(GearRecord, NaiveDate)], now: DateTime<Utc>) -> Result<()> {
+        let mut tx = self.begin().await?;
+        for (record, due) in overdue {
+            let gear = &record.gear;
+            let news = within!(&mut tx, c => sqlx::query(TOLD).bind(record.number).bind(day_number(*due))
+                .execute(c).await.map(|done| done.rows_affected()))?;
+            if news == 0 {
+                continue;
+            }
+            tx.tell(Told {
+                at: now,
+                what: EventType::GearOverdue,
+                subject: format!("gear {}", gear.id),
+                depot_id: Some(record.depot_id),
+                actor: "loop",
+                data: json!({"id": gear.id, "kind": gear.kind().as_str(), "depot": gear.depot, "due_on": due}),
+            })
+            .await?;
+        }
+        tx.commit().await
+    }
+
     /// Gear by id, with its test logs.
     ///
     /// # Errors
@@ -248,10 +291,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&GearRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let depot_id = tx.named_depot(&gear.depot, writing).await?.id;
         let added: Result<i64, sqlx::Error> = within!(&mut tx, c => sqlx::query_scalar(ADD)
             .bind(&gear.id).bind(depot_id).bind(json!(What::of(&gear.what)).to_string()).bind(micros(writing.now))
@@ -268,8 +308,8 @@ impl Store {
     /// Changes, tests or issues a piece of gear; `change` says what comes of it. A test is added to its log.
     ///
     /// # Errors
-    /// [`Conflict::Missing`], [`Conflict::Version`], [`Conflict::Field`] when the depot is not there, or what `change`
-    /// refuses.
+    /// [`Conflict::Missing`], [`Conflict::Version`], [`Conflict::Field`] when the depot is not there, [`Conflict::Rule`] when an
+    /// open order of its depot counts on what is to be retired, or what `change` refuses.
     pub async fn change_gear(
         &self,
         action: &'static str,
@@ -279,14 +319,18 @@ impl Store {
         change: impl FnOnce(&mut GearRecord) -> Result<(), Conflict>,
         answer: impl FnOnce(&GearRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
+        tx.hold_named(Named::Gear, &[id], true).await?;
         let old = tx.piece(id, writing).await?;
         let mut new = old.clone();
         change(&mut new)?;
         if_match.check(old.version)?;
+        if let Some(on) = new.gear.retired_on.filter(|on| old.gear.retired_on != Some(*on)) {
+            let held = |open: &OpenOrder| open.is_planned(on, |plan| &plan.gear, id) || open.uses(id);
+            let todo =
+                "plan it anew or record its lock-out with another piece first; a failed test keeps it from use at once";
+            tx.spare(&old.gear.depot, todo, held, writing).await?;
+        }
         for test in new.gear.tests.iter().skip(old.gear.tests.len()) {
             within!(&mut tx, c => sqlx::query(ADD_TEST)
                 .bind(old.number).bind(day_number(test.on)).bind(&test.by).bind(i64::from(test.passed))

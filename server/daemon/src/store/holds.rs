@@ -2,12 +2,13 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
+use serde_json::json;
 use ventmile_model::fleet::{Kind, Order, Outcome, TroubleCode};
 use ventmile_model::work::{Entry, ISOLATION_FAULT, ISOLATION_SOUND, TOO_HOT};
 
 use super::pack_rows::CodeColumns;
 use super::values::{known, micros};
-use super::{Actor, NewOffRoad, OrderRecord, Result, Tx, VehicleRecord, Writing, order_number, within};
+use super::{Actor, EventType, NewOffRoad, OrderRecord, Result, Tx, VehicleRecord, Writing, order_number, within};
 
 /// A code that stops a car and is confirmed, or was and may be there still.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -54,7 +55,7 @@ const SOUND: &str = "UPDATE off_road SET sound_us = $3, sound_by = 'order'
     WHERE vehicle_id = $1 AND stop_code = $2 AND released_us IS NULL";
 const UNPROVED: &str = "UPDATE off_road SET sound_us = NULL
     WHERE vehicle_id = $1 AND stop_code IS NOT NULL AND released_us IS NULL";
-const OF_CODE: &str = "SELECT at_us, code, state FROM trouble_codes
+const OF_CODE: &str = "SELECT at_us, code, state, was_confirmed FROM trouble_codes
     WHERE vehicle_id = $1 AND voided_us IS NULL AND (code = $2 OR code LIKE $2 || '-%')";
 const OPEN: &str = "SELECT id, kind FROM work_orders
     WHERE vehicle_id = $1 AND status IN ('needs-action', 'in-process') ORDER BY id";
@@ -98,7 +99,12 @@ impl Tx {
             release_by: Vec::new(),
             stop_code: Some(stop.code.clone()),
         };
-        self.take_off_road(&car, &off, &writing).await.map(drop)
+        self.take_off_road(&car, &off, &writing).await?;
+        let told = json!({
+            "code": stop.code, "confirmed_at": stop.confirmed_at, "stands": stop.stands, "from": stop.from,
+            "reason": stop.reason,
+        });
+        self.tell_of_car(EventType::CarHeld, &car, told, &writing).await
     }
 
     /// What an entry says of the car's isolation.
@@ -132,7 +138,8 @@ impl Tx {
     pub(super) async fn reports_of(&mut self, vehicle_id: i64, code: &str) -> Result<Vec<TroubleCode>> {
         let rows: Vec<CodeColumns> =
             within!(self, c => sqlx::query_as(OF_CODE).bind(vehicle_id).bind(code).fetch_all(c).await)?;
-        rows.into_iter().map(TroubleCode::try_from).collect()
+        let reports: Vec<_> = rows.into_iter().map(CodeColumns::reports).collect::<Result<_>>()?;
+        Ok(reports.into_iter().flatten().collect())
     }
 
     pub(super) async fn hold_file(

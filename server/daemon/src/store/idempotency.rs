@@ -27,6 +27,12 @@ pub struct Answer {
     pub body: String,
 }
 
+/// A request that begins, or that was answered before.
+pub(super) enum Begun {
+    Now(Tx),
+    Before(Answer),
+}
+
 const CLAIM: &str = "INSERT INTO idempotency_keys (key_id, value, fingerprint, created_us) VALUES ($1, $2, $3, $4)
     ON CONFLICT (key_id, value) DO NOTHING";
 const FIND: &str = "SELECT fingerprint, status, etag, body FROM idempotency_keys WHERE key_id = $1 AND value = $2";

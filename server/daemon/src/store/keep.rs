@@ -62,16 +62,16 @@ const LOSING_ROWS: &str = stale!(
 );
 
 impl Store {
-    /// Forgets answers older than `answers` and log rows older than `logs`, where that is set.
+    /// Forgets answers from before `answers` and log rows older than `logs`, where that is set.
     ///
     /// # Errors
     /// [`super::StoreError`] when the database fails.
-    pub async fn sweep(&self, now: DateTime<Utc>, answers: TimeDelta, logs: Option<TimeDelta>) -> Result<Swept> {
+    pub async fn sweep(&self, now: DateTime<Utc>, answers: DateTime<Utc>, logs: Option<TimeDelta>) -> Result<Swept> {
         let mut tx = self.begin().await?;
         if let Tx::Postgres(inner) = &mut tx {
             sqlx::query("SET LOCAL statement_timeout = 0").execute(&mut **inner).await?;
         }
-        let answers = within!(&mut tx, c => sqlx::query(OLD_ANSWERS).bind(micros(now - answers))
+        let answers = within!(&mut tx, c => sqlx::query(OLD_ANSWERS).bind(micros(answers))
             .execute(c).await.map(|done| done.rows_affected()))?;
         let mut swept = Swept { answers, log_rows: 0 };
         if let Some(logs) = logs {

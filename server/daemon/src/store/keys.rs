@@ -5,7 +5,7 @@ use serde_json::json;
 
 use super::journal::Entry;
 use super::values::{instant, micros};
-use super::{Answer, Conflict, Result, Store, StoreError, Tx, Writing, read, within};
+use super::{Answer, Conflict, Result, Store, StoreError, Tx, Writing, opened, read, within};
 
 /// A stored key.
 #[derive(Clone, Debug)]
@@ -218,10 +218,7 @@ impl Store {
         writing: &Writing,
         answer: impl Fn(&KeyRecord, bool) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let added: Result<i64, sqlx::Error> = within!(&mut tx, c => sqlx::query_scalar(ADD)
             .bind(&new.name).bind(&new.hash).bind(&new.may).bind(micros(writing.now)).bind(new.expires_at.map(micros))
             .fetch_one(c).await);
@@ -250,10 +247,7 @@ impl Store {
         writing: &Writing,
         answer: impl Fn(&KeyRecord, bool) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let old = tx.key(name, writing).await?;
         if old.expires_at.is_some_and(|end| end <= writing.now) {
             return Err(Conflict::Rule("the key has ended: make another".to_owned()).into());
@@ -279,10 +273,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&KeyRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let key = tx.key(name, writing).await?;
         let revoked = within!(&mut tx, c => sqlx::query(REVOKE).bind(key.id).bind(micros(writing.now))
             .execute(c).await.map(|done| done.rows_affected()))?;

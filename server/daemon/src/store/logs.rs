@@ -9,7 +9,7 @@ use ventmile_model::fleet::{Kind, Metres, parse_zone};
 use ventmile_model::work::stop_notice;
 
 use super::books::day_of_key;
-use super::pack_logs::{CHECK, CODE, CheckRow, CodeRow, PACK, PackRow};
+use super::pack_logs::{CHECK, CODE, CheckRow, CodeRow, PACK, PackRow, keep_confirmation};
 use super::values::{date, day_number, known, micros};
 use super::{Actor, Result, Store, Tx, stale, within};
 
@@ -395,7 +395,7 @@ impl Tx {
                         let source_id = sources.get(row.log.source()).copied().unwrap_or_default();
                         let (key, values) = row.log.placed(vehicle_id, day, source_id);
                         if let Some(places) = places.get_mut(row.log.statement()) {
-                            place(places, key, Place { request, values }, tally);
+                            place(places, key, Place { request, values }, &row.log, tally);
                         }
                     }
                 }
@@ -511,7 +511,10 @@ impl Tx {
 }
 
 /// A key that stands twice in a batch: the later row wins, as it would had they come one after the other.
-fn place(places: &mut HashMap<RowKey, Place>, key: RowKey, new: Place, tally: &mut Tally) {
+fn place(places: &mut HashMap<RowKey, Place>, key: RowKey, mut new: Place, log: &LogRows, tally: &mut Tally) {
+    if let (LogRows::Code(_), Some(old)) = (log, places.get(&key)) {
+        keep_confirmation(&old.values, &mut new.values);
+    }
     match places.get_mut(&key) {
         None => drop(places.insert(key, new)),
         Some(old) if old.values == new.values => tally.repeated += 1,

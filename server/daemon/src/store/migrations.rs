@@ -32,6 +32,7 @@ const STEPS: &[Step] = &[
     step!(10, "shop", "0010_shop.sql"),
     step!(11, "board", "0011_board.sql"),
     step!(12, "move", "0012_move.sql"),
+    step!(13, "told", "0013_told.sql"),
     step!(14, "books", "0014_books.sql"),
 ];
 

@@ -21,6 +21,7 @@ mod gear;
 mod hindsight;
 mod holds;
 mod idempotency;
+mod in_use;
 mod journal;
 mod keep;
 mod keys;
@@ -421,6 +422,17 @@ macro_rules! within {
     };
 }
 
+/// The transaction of a request that writes. Where an earlier one with its idempotency key left an answer, the method ends
+/// with that.
+macro_rules! opened {
+    ($store:expr, $writing:expr) => {
+        match $store.begin_once($writing).await? {
+            $crate::store::idempotency::Begun::Now(tx) => tx,
+            $crate::store::idempotency::Begun::Before(answer) => return Ok(answer),
+        }
+    };
+}
+
 /// Marks the cars of a selection (number, instant, instant, 0, first day that what came in speaks of) stale: -1000000 where
 /// log rows of any day may have changed, 1000000 where none have. A mark is the instant of its marking, or later: one that
 /// was taken away never comes again.
@@ -437,7 +449,7 @@ macro_rules! stale {
     };
 }
 
-use {read, stale, within};
+use {opened, read, stale, within};
 
 impl Tx {
     /// The text for this transaction's dialect.
@@ -641,6 +653,13 @@ impl Store {
             Db::Sqlite { read, .. } => Tx::Sqlite(read.begin().await?),
             Db::Postgres(pool) => Tx::Postgres(pool.begin().await?),
         })
+    }
+
+    /// Begins a transaction for a request, unless it was answered before.
+    async fn begin_once(&self, writing: &Writing) -> Result<idempotency::Begun> {
+        let mut tx = self.begin().await?;
+        let before = tx.claim(writing.once.as_ref(), writing.now).await?;
+        Ok(before.map_or(idempotency::Begun::Now(tx), idempotency::Begun::Before))
     }
 
     async fn begin(&self) -> Result<Tx> {

@@ -9,7 +9,7 @@ use ventmile_model::fleet::parse_zone;
 
 use super::journal::Entry;
 use super::values::{date, day_number, instant, known, micros};
-use super::{Answer, Conflict, EventType, HoldFile, Result, Store, Tx, VehicleRecord, Writing, read, within};
+use super::{Answer, Conflict, EventType, HoldFile, Result, Store, Tx, VehicleRecord, Writing, opened, read, within};
 
 /// A car taken off the road.
 #[derive(Clone, Debug)]
@@ -214,10 +214,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&OffRoadRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let car = tx.vehicle(unit, writing).await?;
         let id = tx.take_off_road(&car, &new, writing).await?;
         tx.finish(writing, answer(&OffRoadRecord { id, off_road: new, released: false, sound_at: None })).await
@@ -237,10 +234,7 @@ impl Store {
         judge: impl Fn(&HoldFile) -> Result<(), Conflict>,
         answer: impl FnOnce() -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let car = tx.vehicle(unit, writing).await?;
         tx.mark_stale(car.id, micros(writing.now)).await?;
         let found = tx.standing_off_road(car.id, on).await?;

@@ -1,25 +1,27 @@
 //! Work orders: raised, listed, acted on.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use serde_json::{Value, json};
 use ventmile_model::fleet::{
     Code, CodeReport, Completion, Confirmed, Declined, DistanceUnit, ExpectedBack, Kind, Metres, Missed, Order,
     Outcome, Pause, Refused, Status, TroubleCode, local_day, parse_zone,
 };
-use ventmile_model::work::{Gear, Procedure, Technician};
+use ventmile_model::work::{self, Gear, Passed, Procedure, Technician};
 
 use super::closing::{Closing, Judged, fan_is_done};
 use super::evidence::{Desk, Look, OrderFile, plan_of, stored_plan};
+use super::in_use::Named;
 use super::journal::Entry;
 use super::outbox::Told;
 use super::procedures::FOR_KIND;
 use super::values::{date, day_number, instant, known, micros, of_json};
 use super::{
     Actor, Answer, Conflict, EventType, IfMatch, Result, Store, StoreError, Tx, VehicleRecord, Writing, one_changed,
-    read, within,
+    opened, within,
 };
 
 /// The procedure an order was raised with.
@@ -85,10 +87,15 @@ pub struct OrderRecord {
     pub parts_used: Vec<(String, i64)>,
     /// What is known of the car's codes on which it is stopped at once.
     pub stop_codes: Vec<TroubleCode>,
-    /// Whether the car is held for an isolation fault that is not known to be gone.
+    /// Whether the car is held for an isolation fault that is not known to be gone, or one was confirmed of which no recast has
+    /// heard yet.
     pub isolation_in_doubt: bool,
     /// Numbers of parts that are not here for it once the more urgent orders have theirs.
     pub short_of: Vec<String>,
+    /// First and last days on which its car can be spared, where the dispatcher told any since it was raised.
+    pub spared: Vec<(NaiveDate, NaiveDate)>,
+    /// While it is open, what it may wait for beside that: its procedure, what is recorded, the depot's gear; no people.
+    pub file: Arc<OrderFile>,
     /// When it was last reopened: evidence from before no longer counts.
     pub reopened_at: Option<DateTime<Utc>>,
     /// Why an order is called for today, as the forecast says; empty when it no longer is.
@@ -190,6 +197,10 @@ pub struct Doing<'a> {
     pub quiet_until: Option<DateTime<Utc>>,
     /// What the act looks at beside the order.
     pub look: Look,
+    /// Codes of the people it names.
+    pub people: Vec<&'a str>,
+    /// Ids of the pieces of gear it names.
+    pub gear: Vec<&'a str>,
     /// What is told beside how it ended, when it is completed.
     pub closing: &'a Closing,
 }
@@ -248,6 +259,7 @@ struct Row {
     stop_codes: Option<String>,
     isolation_in_doubt: bool,
     short_of: Option<String>,
+    spared: Option<String>,
 }
 
 macro_rules! select {
@@ -262,8 +274,12 @@ macro_rules! select {
                 (SELECT string_agg(c.code || ' ' || c.state || ' ' || CAST(c.at_us AS TEXT), ',') FROM trouble_codes c
                     WHERE c.vehicle_id = w.vehicle_id AND substr(c.code, 1, 5) IN ('P0AA6', 'P0A7E')
                         AND c.voided_us IS NULL) AS stop_codes,
-                EXISTS (SELECT 1 FROM off_road h WHERE h.vehicle_id = w.vehicle_id AND h.stop_code = 'P0AA6'
-                    AND h.released_us IS NULL AND h.sound_us IS NULL) AS isolation_in_doubt,
+                (EXISTS (SELECT 1 FROM off_road h WHERE h.vehicle_id = w.vehicle_id AND h.stop_code = 'P0AA6'
+                        AND h.released_us IS NULL AND h.sound_us IS NULL)
+                    OR EXISTS (SELECT 1 FROM stale_cars s JOIN trouble_codes c ON c.vehicle_id = s.vehicle_id
+                        WHERE s.vehicle_id = w.vehicle_id AND substr(c.code, 1, 5) = 'P0AA6' AND c.voided_us IS NULL
+                            AND (c.state = 'confirmed' OR c.was_confirmed = 1) AND c.received_us >= s.since_us))
+                    AS isolation_in_doubt,
                 (SELECT string_agg(s.number, ',') FROM parts s
                     WHERE s.depot_id = w.depot_id AND s.job = w.kind AND s.retired_day IS NULL AND w.status = 'needs-action'
                         AND (s.pack_type IS NULL OR NOT EXISTS (SELECT 1 FROM pack_outlooks k
@@ -272,7 +288,10 @@ macro_rules! select {
                             WHERE a.depot_id = w.depot_id AND a.kind = w.kind AND (a.status = 'in-process'
                                     OR (a.status = 'needs-action' AND (a.rank, a.due_day, a.id) <= (w.rank, w.due_day, w.id)))
                                 AND (s.pack_type IS NULL OR NOT EXISTS (SELECT 1 FROM pack_outlooks k
-                                    WHERE k.vehicle_id = a.vehicle_id AND k.pack_type <> s.pack_type)))) AS short_of
+                                    WHERE k.vehicle_id = a.vehicle_id AND k.pack_type <> s.pack_type)))) AS short_of,
+                (SELECT string_agg(CAST(r.from_day AS TEXT) || ' ' || CAST(r.to_day AS TEXT), ',') FROM release_windows r
+                    WHERE r.vehicle_id = w.vehicle_id AND r.withdrawn_us IS NULL AND w.status = 'needs-action'
+                        AND r.to_day >= w.created_us / 86400000000 - 1) AS spared
             FROM work_orders w JOIN vehicles v ON v.id = w.vehicle_id JOIN depots d ON d.id = w.depot_id
                 LEFT JOIN procedures p ON p.id = w.procedure_id
                 LEFT JOIN forecasts f ON f.vehicle_id = w.vehicle_id AND f.kind = w.kind ",
@@ -515,6 +534,8 @@ impl TryFrom<Row> for OrderRecord {
             parts_used: of_json("work_orders.parts_used", &row.parts_used)?,
             stop_codes: row.stop_codes.iter().flat_map(|all| all.split(',')).map(stop_code).collect::<Result<_>>()?,
             isolation_in_doubt: row.isolation_in_doubt,
+            spared: row.spared.iter().flat_map(|all| all.split(',')).map(window).collect::<Result<_>>()?,
+            file: Arc::default(),
             short_of: sorted(row.short_of.iter().flat_map(|all| all.split(','))),
             zone: known("depots.zone", &row.zone, parse_zone(&row.zone))?,
             model: row.model,
@@ -541,6 +562,13 @@ fn sorted<'a>(names: impl Iterator<Item = &'a str>) -> Vec<String> {
     let mut names: Vec<String> = names.map(str::to_owned).collect();
     names.sort_unstable();
     names
+}
+
+/// Days on which a car can be spared as the query gathers them.
+fn window(text: &str) -> Result<(NaiveDate, NaiveDate)> {
+    let day = |text: &str| date("release_windows", known("release_windows", text, text.parse().ok())?);
+    let (from, to) = known("release_windows", text, text.split_once(' '))?;
+    Ok((day(from)?, day(to)?))
 }
 
 /// A trouble code as the query gathers it: code, state and microseconds.
@@ -606,7 +634,9 @@ impl Tx {
 
     async fn order_by_id(&mut self, id: i64) -> Result<Option<OrderRecord>> {
         let row: Option<Row> = within!(self, c => sqlx::query_as(BY_ID).bind(id).fetch_optional(c).await)?;
-        row.map(OrderRecord::try_from).transpose()
+        let mut record = row.map(OrderRecord::try_from).transpose()?;
+        self.lay_out(record.as_mut_slice()).await?;
+        Ok(record)
     }
 
     pub(super) async fn reread(&mut self, id: i64) -> Result<OrderRecord> {
@@ -645,6 +675,29 @@ impl Tx {
         let Some(what) = EventType::of_order_action(action) else { return Ok(()) };
         let subject = format!("work-order {}", order_number(order.id));
         self.tell(Told { at, what, subject, depot_id: Some(order.depot_id), actor, data: told_order(order) }).await
+    }
+
+    /// Tells that a step was recorded: which and by whom, not what.
+    pub(super) async fn tell_step(
+        &mut self,
+        order: &OrderRecord,
+        entry: &work::Entry,
+        passed: Passed,
+        writing: &Writing,
+    ) -> Result<()> {
+        self.tell(Told {
+            at: writing.now,
+            what: EventType::OrderStepRecorded,
+            subject: format!("work-order {}", order_number(order.id)),
+            depot_id: Some(order.depot_id),
+            actor: &writing.actor.name,
+            data: json!({
+                "number": order_number(order.id), "unit": order.unit, "kind": order.kind.as_str(), "step": entry.step,
+                "by": entry.by, "with": entry.with, "done_at": entry.done_at, "late": passed.late, "stops": passed.stops,
+                "version": order.version,
+            }),
+        })
+        .await
     }
 
     /// An external reference may stand on one order of a key: this one, or none yet.
@@ -784,6 +837,7 @@ impl Tx {
 
     /// The technician who asks for the next order.
     async fn taker(&mut self, code: &str, writing: &Writing) -> Result<Technician> {
+        self.hold_named(Named::Technicians, &[code], false).await?;
         match self.technician(code, writing).await {
             Ok(record) => Ok(record.technician),
             Err(StoreError::Conflict(Conflict::Missing { .. })) => {
@@ -926,8 +980,7 @@ impl Store {
     /// [`StoreError`] when the database fails or the row cannot be read.
     pub async fn find_order(&self, number: &str) -> Result<Option<OrderRecord>> {
         let Some(id) = parse_order_number(number) else { return Ok(None) };
-        let row: Option<Row> = read!(self, pool => sqlx::query_as(BY_ID).bind(id).fetch_optional(pool).await)?;
-        row.map(OrderRecord::try_from).transpose()
+        self.begin_read().await?.order_by_id(id).await
     }
 
     /// Work orders by urgency, or by change when `changed_since` is given.
@@ -940,12 +993,15 @@ impl Store {
             None => (LIST_BY_URGENCY, (-1, 0, 0)),
         };
         let after = filter.after.unwrap_or(first);
-        let rows: Vec<Row> = read!(self, pool => sqlx::query_as(sql)
+        let mut tx = self.begin_read().await?;
+        let rows: Vec<Row> = within!(&mut tx, c => sqlx::query_as(sql)
             .bind(filter.status.map(Status::as_str)).bind(filter.open.map(i64::from)).bind(&filter.depot)
             .bind(filter.kind.map(Kind::as_str)).bind(&filter.unit).bind(&filter.assigned_to)
             .bind(&filter.external_ref).bind(filter.key_depots_of).bind(after.0).bind(after.1).bind(after.2)
-            .bind(filter.limit).bind(micros(filter.now)).fetch_all(pool).await)?;
-        rows.into_iter().map(OrderRecord::try_from).collect()
+            .bind(filter.limit).bind(micros(filter.now)).fetch_all(c).await)?;
+        let mut orders: Vec<OrderRecord> = rows.into_iter().map(OrderRecord::try_from).collect::<Result<_>>()?;
+        tx.lay_out(&mut orders).await?;
+        Ok(orders)
     }
 
     /// Raises an order by hand; while one of the kind is open for the car, the reason joins that one. `answer` is told
@@ -960,10 +1016,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&OrderRecord, bool) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let car = tx.vehicle(&new.unit, writing).await?;
         let (record, is_new) = tx.raise_or_join(&new, &car, writing).await?;
         tx.finish(writing, answer(&record, is_new)).await
@@ -1017,11 +1070,10 @@ impl Store {
         act: impl FnOnce(&OrderRecord, &OrderFile, Option<&Desk>) -> Result<Order, Conflict>,
         answer: impl FnOnce(&OrderRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let old = tx.order(doing.number, writing).await?;
+        tx.hold_named(Named::Technicians, &doing.people, false).await?;
+        tx.hold_named(Named::Gear, &doing.gear, false).await?;
         let file = match doing.look {
             Look::Order => OrderFile::default(),
             Look::File | Look::Desk => tx.order_file(&old, writing).await?,
@@ -1076,10 +1128,7 @@ impl Store {
         fits: impl Fn(&OrderRecord, Option<&Procedure>, Option<(&Technician, &[Gear])>) -> bool,
         answer: impl FnOnce(Option<&OrderRecord>) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let taker = match next.is_technician {
             true => Some((tx.taker(&next.by, writing).await?, tx.all_gear(writing).await?)),
             false => None,

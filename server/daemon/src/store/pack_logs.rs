@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use serde_json::{Value, json};
-use ventmile_model::fleet::{Chemistry, Layout, Metres, PackCheck, Removal, TroubleCode};
+use ventmile_model::fleet::{Chemistry, CodeReport, Layout, Metres, PackCheck, Removal, TroubleCode};
 
 use super::logs::{RowKey, Statement, statement};
 use super::values::micros;
@@ -101,15 +101,32 @@ pub(super) const CHECK: Statement = statement!(
 );
 
 pub(super) const CODE: Statement = statement!(
-    "INSERT INTO trouble_codes (received_us, revision, vehicle_id, at_us, code, source_id, state, detail)",
-    sqlite: "$2, 0, value->>0, value->>1, value->>2, value->>3, value->>4, value->>5",
+    "INSERT INTO trouble_codes (received_us, revision, vehicle_id, at_us, code, source_id, state, detail, was_confirmed)",
+    sqlite: "$2, 0, value->>0, value->>1, value->>2, value->>3, value->>4, value->>5, value->>6",
     postgres: "$2, 0, (value->>0)::bigint, (value->>1)::bigint, value->>2, (value->>3)::bigint, value->>4,
-        (value->>5)::bigint",
+        (value->>5)::bigint, (value->>6)::bigint",
     "ON CONFLICT (vehicle_id, at_us, code, source_id) DO UPDATE SET state = excluded.state, detail = excluded.detail,
+        was_confirmed = CASE WHEN excluded.state = 'cleared' AND trouble_codes.voided_us IS NULL
+                AND (trouble_codes.state = 'confirmed' OR trouble_codes.was_confirmed = 1)
+            THEN 1 ELSE excluded.was_confirmed END,
         received_us = excluded.received_us, revision = trouble_codes.revision + 1, voided_us = NULL
     WHERE trouble_codes.state <> excluded.state OR trouble_codes.detail IS DISTINCT FROM excluded.detail
+        OR trouble_codes.was_confirmed < excluded.was_confirmed
     RETURNING vehicle_id, at_us, code, source_id, revision"
 );
+
+/// Places of a code's state, and of whether it was confirmed before it was cleared, among its values.
+const STATE: usize = 4;
+const WAS_CONFIRMED: usize = 6;
+
+/// What of a code's earlier values stays once a later row of the same instant takes their place: a clear does not undo that
+/// the code was confirmed.
+pub(super) fn keep_confirmation(earlier: &Value, later: &mut Value) {
+    let confirmed = earlier[STATE] == CodeReport::Confirmed.as_str() || earlier[WAS_CONFIRMED] == 1;
+    if confirmed && later[STATE] == CodeReport::Cleared.as_str() {
+        later[WAS_CONFIRMED] = json!(1);
+    }
+}
 
 impl PackRow {
     pub(super) fn placed(&self, vehicle_id: i64) -> (RowKey, Value) {
@@ -149,7 +166,7 @@ impl CheckRow {
 impl CodeRow {
     pub(super) fn placed(&self, vehicle_id: i64, source_id: i64) -> (RowKey, Value) {
         let (at, code) = (micros(self.code.at), self.code.code.to_string());
-        let values = json!([vehicle_id, at, code, source_id, self.code.state.as_str(), self.detail]);
+        let values = json!([vehicle_id, at, code, source_id, self.code.state.as_str(), self.detail, 0]);
         ((vehicle_id, at, code, source_id), values)
     }
 }

@@ -9,7 +9,7 @@ use ventmile_model::fleet::{
 
 use super::journal::Entry;
 use super::values::{instant, known, micros};
-use super::{Answer, Conflict, LogFilter, Result, Store, StoreError, Writing, read, within};
+use super::{Answer, Conflict, LogFilter, Result, Store, StoreError, Writing, opened, read, within};
 
 /// A stored pack's time in a car.
 #[derive(Clone, Debug)]
@@ -76,6 +76,8 @@ pub struct CheckRecord {
 pub struct CodeRecord {
     /// The code and what was reported of it.
     pub code: TroubleCode,
+    /// Whether it was confirmed at the very instant at which it was cleared.
+    pub was_confirmed: bool,
     /// The maker's own detail number.
     pub detail: Option<i64>,
     /// Number of its source.
@@ -105,7 +107,8 @@ const CHECKS: &str = "SELECT r.at_us, r.block_volts, r.current_a, r.charge_pct, 
     FROM pack_checks r JOIN sources s ON s.id = r.source_id
     WHERE r.vehicle_id = $1 AND r.at_us >= $2 AND r.at_us <= $3 AND (r.at_us, r.source_id) > ($4, $5)
     ORDER BY r.at_us, r.source_id LIMIT $6";
-const CODES: &str = "SELECT r.at_us, r.code, r.state, r.detail, r.source_id, s.name AS source, r.voided_us
+const CODES: &str =
+    "SELECT r.at_us, r.code, r.state, r.was_confirmed, r.detail, r.source_id, s.name AS source, r.voided_us
     FROM trouble_codes r JOIN sources s ON s.id = r.source_id
     WHERE r.vehicle_id = $1 AND r.at_us >= $2 AND r.at_us <= $3 AND (r.at_us, r.code, r.source_id) > ($4, $5, $6)
     ORDER BY r.at_us, r.code, r.source_id LIMIT $7";
@@ -146,6 +149,17 @@ pub(super) struct CodeColumns {
     at_us: i64,
     code: String,
     state: String,
+    was_confirmed: i64,
+}
+
+impl CodeColumns {
+    /// What the row reports, in the order of its reports.
+    pub(super) fn reports(self) -> Result<impl Iterator<Item = TroubleCode>> {
+        let was_confirmed = self.was_confirmed != 0;
+        let last = TroubleCode::try_from(self)?;
+        let before = was_confirmed.then_some(TroubleCode { state: CodeReport::Confirmed, ..last });
+        Ok(before.into_iter().chain([last]))
+    }
 }
 
 impl LifeColumns {
@@ -286,10 +300,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(PackRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let rows: Vec<PackListed> = within!(&mut tx, c => sqlx::query_as(PACKS)
             .bind("").bind(i64::MIN).bind(i64::MIN).bind(serial).bind(None::<&str>).bind(None::<&str>)
             .bind(None::<&str>).bind(0_i64).bind(writing.actor.key_depots_of()).bind(i64::MAX).fetch_all(c).await)?;
@@ -349,6 +360,7 @@ impl Store {
             .bind(filter.after.2).bind(filter.limit).fetch_all(pool).await)?;
         let record = |row: CodeListed| {
             Ok(CodeRecord {
+                was_confirmed: row.code.was_confirmed != 0,
                 code: row.code.try_into()?,
                 detail: row.detail,
                 source_id: row.source_id,

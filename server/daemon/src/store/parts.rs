@@ -11,7 +11,7 @@ use super::outbox::Told;
 use super::retired::{Retired, retired, retired_columns, retired_view};
 use super::values::{date, day_number, known, micros};
 use super::{
-    Answer, Conflict, EventType, IfMatch, OrderRecord, Result, Store, StoreError, Tx, Writing, one_changed,
+    Answer, Conflict, EventType, IfMatch, OrderRecord, Result, Store, StoreError, Tx, Writing, one_changed, opened,
     order_number, within,
 };
 
@@ -517,10 +517,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&PartRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let depot = tx.named_depot(&new.depot, writing).await?;
         let warranty = new.warranty.as_ref();
         let added: Result<(), sqlx::Error> = within!(&mut tx, c => sqlx::query(ADD)
@@ -580,10 +577,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&PartRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         tx.named_depot(&receipt.depot, writing).await?;
         let part = tx.part(&receipt.depot, number).await?;
         if let Some(arrival) = receipt.arrival {

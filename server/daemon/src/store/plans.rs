@@ -9,7 +9,9 @@ use ventmile_model::usage::Shifts;
 
 use super::journal::Entry;
 use super::values::{date, day_number, instant, known, micros};
-use super::{Actor, Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, VehicleRecord, Writing, read, within};
+use super::{
+    Actor, Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, VehicleRecord, Writing, opened, read, within,
+};
 
 /// What a car is told.
 #[derive(Clone, Debug, PartialEq)]
@@ -317,10 +319,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&PlanRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let car = tx.vehicle(unit, writing).await?;
         if let Some(if_match) = if_match {
             if_match.check(car.version)?;
@@ -368,10 +367,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&PlanRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let car = tx.vehicle(unit, writing).await?;
         let plan = tx.plan(&car, id).await?;
         if matches!(plan.plan.told, Planned::Move { .. }) && !may_move {

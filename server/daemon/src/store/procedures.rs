@@ -8,7 +8,7 @@ use ventmile_model::work::{Ask, GearKind, Needs, Procedure, ProcedureFault, Reco
 
 use super::journal::Entry;
 use super::values::{instant, micros, of_json};
-use super::{Answer, Conflict, Fault, Result, Store, StoreError, Tx, Writing, read, within};
+use super::{Answer, Conflict, Fault, Result, Store, StoreError, Tx, Writing, opened, read, within};
 
 /// A procedure as it stands in a file, in a request and in its column.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -360,10 +360,7 @@ impl Store {
         answer: impl FnOnce(&ProcedureRecord) -> Answer,
     ) -> Result<Answer> {
         let procedure = text.checked()?;
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let latest: Option<Row> = within!(&mut tx, c => sqlx::query_as(LATEST)
             .bind(&procedure.code).bind(None::<i64>).fetch_optional(c).await)?;
         let latest = latest.map(ProcedureRecord::try_from).transpose()?.map(|record| record.text);

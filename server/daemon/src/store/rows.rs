@@ -8,7 +8,7 @@ use ventmile_model::fleet::{Code, Kind, Metres, Ruling};
 
 use super::journal::Entry;
 use super::values::{date, day_number, instant, known, micros};
-use super::{Answer, Conflict, Result, Store, Tx, Writing, read, within};
+use super::{Answer, Conflict, Result, Store, Tx, Writing, opened, read, within};
 
 /// Which rows of one car a list shows.
 #[derive(Clone, Debug)]
@@ -370,10 +370,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce() -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let car = tx.vehicle(unit, writing).await?;
         let watched = if matches!(row, RowName::Code { .. }) { BTreeSet::from([car.id]) } else { BTreeSet::new() };
         let before = tx.stops(&watched, writing.now).await?;

@@ -6,7 +6,9 @@ use ventmile_model::fleet::{DistanceUnit, Hours, Kind, Metres, Mixed, Rule, Wind
 
 use super::journal::Entry;
 use super::values::{known, micros};
-use super::{Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, read, stale, within};
+use super::{
+    Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, opened, read, stale, within,
+};
 
 /// A stored rule.
 #[derive(Clone, Debug)]
@@ -242,10 +244,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&RuleRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let depot_id = match &record.depot {
             Some(code) => Some(tx.depot(code, writing).await?.id),
             None => None,

@@ -6,10 +6,11 @@ use ventmile_model::fleet::OpeningHours;
 use ventmile_model::work::{Absence, Certificate, Technician};
 
 use super::depots::{StoredHours, stored_hours};
+use super::in_use::{Named, OpenOrder};
 use super::journal::Entry;
 use super::retired::{Retired, retired_view};
 use super::values::{date, day_number, micros, of_json};
-use super::{Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, read, within};
+use super::{Answer, Conflict, IfMatch, Result, Store, StoreError, Tx, Writing, one_changed, opened, read, within};
 
 /// A stored technician.
 #[derive(Clone, Debug)]
@@ -206,10 +207,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&TechnicianRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let depot_id = tx.named_depot(&technician.depot, writing).await?.id;
         let added: Result<i64, sqlx::Error> = within!(&mut tx, c => sqlx::query_scalar(ADD)
             .bind(&technician.code).bind(depot_id).bind(certificates(&technician).to_string())
@@ -227,7 +225,8 @@ impl Store {
     /// Changes a technician who still has the version the caller holds.
     ///
     /// # Errors
-    /// [`Conflict::Missing`], [`Conflict::Version`], or [`Conflict::Field`] when the depot is not there.
+    /// [`Conflict::Missing`], [`Conflict::Version`], [`Conflict::Field`] when the depot is not there, or [`Conflict::Rule`] when
+    /// an open order of their depot counts on whom is to be retired.
     pub async fn change_technician(
         &self,
         code: &str,
@@ -237,10 +236,17 @@ impl Store {
         answer: impl FnOnce(&TechnicianRecord) -> Answer,
     ) -> Result<Answer> {
         let mut tx = self.begin().await?;
+        tx.hold_named(Named::Technicians, &[code], true).await?;
         let old = tx.technician(code, writing).await?;
         if_match.check(old.version)?;
         let record = change.applied_to(&old);
         let technician = &record.technician;
+        if let Some(on) = technician.retired_on.filter(|on| old.technician.retired_on != Some(*on)) {
+            let held = |open: &OpenOrder| {
+                open.holder.as_deref() == Some(code) || open.is_planned(on, |it| &it.technicians, code)
+            };
+            tx.spare(&old.technician.depot, "hand it over or plan it anew first", held, writing).await?;
+        }
         let depot_id = tx.named_depot(&technician.depot, writing).await?.id;
         let changed = within!(&mut tx, c => sqlx::query(CHANGE)
             .bind(old.id).bind(depot_id).bind(certificates(technician).to_string())

@@ -11,8 +11,8 @@ use super::orders::order_number;
 use super::outbox::Told;
 use super::values::{date, day_number, known, micros};
 use super::{
-    Answer, Conflict, EventType, IfMatch, Refused, Result, Store, StoreError, Tally, Tx, Writing, one_changed, read,
-    stale, within,
+    Answer, Conflict, EventType, IfMatch, Refused, Result, Store, StoreError, Tally, Tx, Writing, one_changed, opened,
+    read, stale, within,
 };
 
 /// A stored vehicle.
@@ -403,10 +403,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&VehicleRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let record = tx.insert_vehicle(new, writing).await?;
         tx.finish(writing, answer(&record)).await
     }
@@ -423,10 +420,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&VehicleRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let old = tx.vehicle(unit, writing).await?;
         if_match.check(old.version)?;
         let mut new = VehicleRecord { version: old.version + 1, ..old.clone() };
@@ -457,10 +451,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&VehicleRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let old = tx.vehicle(unit, writing).await?;
         if_match.check(old.version)?;
         let target = tx.depot(depot, writing).await?;
@@ -481,10 +472,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&VehicleRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let old = tx.vehicle(unit, writing).await?;
         if_match.check(old.version)?;
         if let Some(day) = old.retired_on {

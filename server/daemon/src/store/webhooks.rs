@@ -8,7 +8,9 @@ use serde_json::{Value, json};
 use super::journal::Entry;
 use super::outbox::{Told, type_names};
 use super::values::{instant, known, micros};
-use super::{Actor, Answer, Conflict, EventType, IfMatch, Result, Store, Tx, Writing, one_changed, read, within};
+use super::{
+    Actor, Answer, Conflict, EventType, IfMatch, Result, Store, Tx, Writing, one_changed, opened, read, within,
+};
 
 /// Whether events are sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -309,10 +311,7 @@ impl Store {
         writing: &Writing,
         answer: impl Fn(&WebhookRecord, bool) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let id: i64 = within!(&mut tx, c => sqlx::query_scalar(ADD)
             .bind(&new.url).bind(type_names(&new.types)).bind(&new.note).bind(secret).bind(&writing.actor.name)
             .bind(micros(writing.now)).fetch_one(c).await)?;
@@ -371,10 +370,7 @@ impl Store {
         writing: &Writing,
         answer: impl Fn(&WebhookRecord, bool) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let old = tx.webhook(id, writing).await?;
         if old.state == WebhookState::Closed {
             return Err(ended().into());
@@ -397,10 +393,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&WebhookRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let old = tx.webhook(id, writing).await?;
         let reason = format!("by {}", writing.actor.name);
         if !tx.end_webhook(id, WebhookState::Closed, &reason, writing.now).await? {
@@ -421,10 +414,7 @@ impl Store {
         writing: &Writing,
         answer: impl FnOnce(&WebhookRecord) -> Answer,
     ) -> Result<Answer> {
-        let mut tx = self.begin().await?;
-        if let Some(before) = tx.claim(writing.once.as_ref(), writing.now).await? {
-            return Ok(before);
-        }
+        let mut tx = opened!(self, writing);
         let webhook = tx.webhook(id, writing).await?;
         webhook.takes_deliveries()?;
         let told = Told {

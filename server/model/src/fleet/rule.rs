@@ -149,6 +149,15 @@ pub struct Rule {
 }
 
 impl Rule {
+    /// What applies where there is no rule: nothing falls due, no order is raised.
+    pub const NONE: Self = Self {
+        hard: WindowSet { distance: None, hours: None, days: None },
+        ordinary: None,
+        lead_days: 0,
+        mixed: Mixed::Strict,
+        raise_chance: 1.0,
+    };
+
     /// The windows that apply in `grade`.
     #[must_use]
     pub fn windows(&self, grade: Grade) -> &WindowSet {

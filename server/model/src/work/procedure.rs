@@ -194,6 +194,14 @@ impl Step {
     pub const fn touches_high_voltage(&self) -> bool {
         self.opens_high_voltage || matches!(self.role, Role::PlugOut | Role::Measure | Role::PlugIn)
     }
+
+    /// The kinds of gear without which it cannot be done: those it asks for, and those that the gates do.
+    pub fn gear(&self) -> impl Iterator<Item = GearKind> {
+        let gloves = self.role == Role::Gloves || self.touches_high_voltage();
+        let meter = matches!(self.role, Role::Meter | Role::Measure);
+        let by_gates = [(gloves, GearKind::Gloves), (meter, GearKind::Meter)];
+        self.needs.gear.iter().copied().chain(by_gates.into_iter().filter_map(|(asked, kind)| asked.then_some(kind)))
+    }
 }
 
 /// A procedure; an order keeps the version it was raised with.

@@ -1,10 +1,11 @@
 //! Whether an order may be given a day, a time, a bay and people.
 
+use std::collections::HashSet;
 use std::fmt;
 
 use chrono::{NaiveDate, Timelike};
 
-use super::{Gear, GearKind, GearRules, Procedure, Technician};
+use super::{Gear, GearKind, GearRules, Procedure, Step, Technician};
 use crate::fleet::{DayHours, Depot, Plan};
 
 /// A plan that another order of the depot has.
@@ -222,13 +223,16 @@ fn in_date(gear: &[Gear], kind: GearKind, depot: &str, on: NaiveDate, rules: &Ge
     gear.iter().filter(own).filter(|piece| piece.usable(on, rules).is_ok()).count()
 }
 
-/// Whether a depot has a piece in date of every kind of gear that the procedure needs.
+/// Whether a depot has a piece in date of every kind of gear that these steps need.
 #[must_use]
-pub fn gear_at_hand(procedure: &Procedure, gear: &[Gear], depot: &str, on: NaiveDate, rules: &GearRules) -> bool {
-    let mut needed: Vec<GearKind> = procedure.steps.iter().flat_map(|step| &step.needs.gear).copied().collect();
-    if procedure.touches_high_voltage() {
-        needed.extend(GearKind::ALL);
-    }
+pub fn gear_at_hand<'a>(
+    steps: impl IntoIterator<Item = &'a Step>,
+    gear: &[Gear],
+    depot: &str,
+    on: NaiveDate,
+    rules: &GearRules,
+) -> bool {
+    let needed: HashSet<GearKind> = steps.into_iter().flat_map(Step::gear).collect();
     needed.into_iter().all(|kind| in_date(gear, kind, depot, on, rules) > 0)
 }
 

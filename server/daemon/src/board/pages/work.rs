@@ -10,6 +10,7 @@ use super::cars;
 use crate::app::App;
 use crate::app::keys::Scope;
 use crate::app::stops::standing_stops;
+use crate::app::waiting::{Wait, waiting};
 use crate::board::asked::{Asked, Choice, select};
 use crate::board::frame::{Frame, Made};
 use crate::board::guard::Visitor;
@@ -39,8 +40,20 @@ struct Row {
     when: Option<String>,
     has: Option<String>,
     begun: bool,
-    short_of: Vec<String>,
+    /// What it waits for, in words.
+    waits_for: Vec<String>,
     reason: String,
+}
+
+/// What an order waits for, in words.
+fn waits_for(wait: Wait, record: &OrderRecord) -> String {
+    match wait {
+        Wait::Technician => "somebody to take it".to_owned(),
+        Wait::Part => format!("parts: {}", record.short_of.join(", ")),
+        Wait::Car => "its car".to_owned(),
+        Wait::Gear => "gear in date".to_owned(),
+        Wait::Evidence => "records of its steps".to_owned(),
+    }
 }
 
 /// A job's kind in words.
@@ -54,7 +67,7 @@ pub(super) fn address(number: &str) -> String {
 }
 
 impl Row {
-    fn of(record: &OrderRecord, now: DateTime<Utc>) -> Self {
+    fn of(record: &OrderRecord, app: &App, now: DateTime<Utc>) -> Self {
         let order = record.order.settled(now);
         let plan = order.plan.as_ref();
         Self {
@@ -67,7 +80,10 @@ impl Row {
                 .map(|plan| format!("{} at {}, bay {}", say::short_day(plan.on), plan.start.format("%H:%M"), plan.bay)),
             begun: order.started_at.is_some(),
             has: order.assigned_to,
-            short_of: record.short_of.clone(),
+            waits_for: waiting(record, &app.settings.work, now)
+                .into_iter()
+                .map(|wait| waits_for(wait, record))
+                .collect(),
             reason: record.reason.clone(),
         }
     }
@@ -107,7 +123,7 @@ fn rows<'a>(title: &str, id: &str, rows: impl Iterator<Item = &'a Row>) -> Marku
                             @if !row.stops.is_empty() { p.fault { "■ Stop the car: " (row.stops.join(", ")) } }
                             @if let Some(when) = &row.when { p { "Planned " (when) } }
                             @if let Some(has) = &row.has { p { @if row.begun { "At work: " } @else { "Taken by " } (has) } }
-                            @if !row.short_of.is_empty() { p { "Waits for parts: " (row.short_of.join(", ")) } }
+                            @if !row.waits_for.is_empty() { p { "Waits for " (row.waits_for.join("; ")) } }
                             p.note { (row.reason) }
                         }
                     }
@@ -190,7 +206,7 @@ async fn shown(
     let view = View {
         depots: cars::choices(&depots),
         people: people(app, visitor, query.depot.as_deref()).await?,
-        rows: fit.iter().map(|record| Row::of(record, app.now())).collect(),
+        rows: fit.iter().map(|record| Row::of(record, app, app.now())).collect(),
         once: visitor.may(Scope::Work).then(form_key).transpose()?,
         query,
         tried,
@@ -261,7 +277,7 @@ mod tests {
             when: None,
             has: has.map(str::to_owned),
             begun: false,
-            short_of: Vec::new(),
+            waits_for: vec!["parts: <u>".to_owned(), "its car".to_owned()],
             reason: "<b>noise".to_owned(),
         };
         View {
@@ -282,6 +298,7 @@ mod tests {
         assert!(place("Yours") < place("WO-00001") && place("WO-00001") < place("Waiting"), "{text}");
         assert!(place("Waiting") < place("WO-00002") && place("With others") < place("WO-00003"), "{text}");
         assert!(text.contains("&lt;7&gt;") && !text.contains("<b>") && !text.contains("<i>"), "{text}");
+        assert!(text.contains("Waits for parts: &lt;u&gt;; its car"), "{text}");
         assert!(text.contains(r#"name="once" value="k.next""#) && !text.contains("style="), "{text}");
     }
 
