@@ -618,7 +618,7 @@ async fn the_dispatcher_sees_the_day_and_answers(engine: Engine) {
     assert_eq!(act("refuse-slot", "d", version + 1, "&reason=a+driver+needs+it").await.status.as_u16(), 303);
     let order = manager.get(&format!("/v1/work-orders/{number}")).await.json();
     assert_eq!(
-        (&order["planned"], &order["refused"][0]["by"]),
+        (&order["plan"], &order["slots_refused"][0]["by"]),
         (&serde_json::Value::Null, &json!("dispatch")),
         "{order}"
     );
@@ -706,7 +706,7 @@ async fn news_tell_a_page_what_has_changed(engine: Engine) {
     let (app, manager) = TestApp::with(engine, &settings).await;
     fleet(&app, &manager).await;
     while app.app.publish_events().await.unwrap() > 0 {}
-    let key = app.app.new_key("north", &[Scope::Read], &["NORTH"], None).await.unwrap();
+    let key = app.app.new_key("north", &[Scope::Read], &["NORTH".to_owned()], None).await.unwrap();
     let north = Browser::with_key(&app, &key).await;
     let page = north.page("/board/day").await;
     let after = page.split(r#"data-after=""#).nth(1).unwrap().split('"').next().unwrap();

@@ -41,7 +41,7 @@ struct New {
 }
 
 fn one(calendar: &CalendarRecord, view: &View, visitor: &Visitor) -> Markup {
-    let name = format!("revoke {}", calendar.id);
+    let name = format!("revoke/{}", calendar.id);
     let form = Form::new(visitor, &name, view.tried.as_ref());
     html! {
         li {
@@ -194,7 +194,7 @@ pub(in crate::board) async fn revoke(
     match app.store.revoke_calendar(id, &writing, lead).await {
         Ok(_) => Ok(Redirect::to("/board/calendars").into_response()),
         Err(error) => {
-            let tried = posted::tried(&visitor, &format!("revoke {id}"), fields, error)?;
+            let tried = posted::tried(&visitor, &format!("revoke/{id}"), fields, error)?;
             shown(&app, &visitor, Some(tried)).await
         }
     }

@@ -73,7 +73,7 @@ struct Wanted {
     unit: String,
     depot: String,
     job: String,
-    /// When its window opens and closes, and how far the car has gone.
+    /// When its window closes, and how far the car has gone.
     window: Option<String>,
     gone: Option<String>,
     reason: String,
@@ -182,6 +182,16 @@ impl Slot {
     }
 }
 
+/// When a car's window closes, or why that can't be said.
+fn closes(item: &Item, today: NaiveDate) -> String {
+    let [_, late, _] = item.late;
+    let at = |date: NaiveDate| {
+        let verb = if date <= today { "closed" } else { "closes" };
+        format!("Window {verb} {}, {}", say::day(date, today), say::from_today(date, today))
+    };
+    late.map_or_else(|| cars::window_words(item, today), at)
+}
+
 impl Wanted {
     fn of(record: &OrderRecord, today: NaiveDate) -> Self {
         let item: Option<Item> = record.item.as_deref().and_then(|text| serde_json::from_str(text).ok());
@@ -192,7 +202,7 @@ impl Wanted {
             unit: record.unit.clone(),
             depot: record.depot.clone(),
             job: job(record.kind),
-            window: item.as_ref().map(|item| cars::window_words(item, today)),
+            window: item.as_ref().map(|item| closes(item, today)),
             gone: travel.map(|travel| travel.words()),
             reason: record.reason.clone(),
             planned: plan.map(|plan| {
@@ -345,7 +355,7 @@ fn wanted(view: &View) -> Markup {
                         li {
                             div.what { (car(&one.unit)) (view.depot(&one.depot)) (order(&one.number, &one.job)) }
                             div.with {
-                                @if let Some(window) = &one.window { p { "Window " (window) } } @else { p { (one.reason) } }
+                                @if let Some(window) = &one.window { p { (window) } } @else { p { (one.reason) } }
                                 @if let Some(gone) = &one.gone { p.note { (gone) } }
                                 @if !one.short_of.is_empty() { p.fault { "Parts that are not here: " (one.short_of.join(", ")) } }
                             }
@@ -594,7 +604,7 @@ mod tests {
             unit: "<8>".to_owned(),
             depot: "N<1>".to_owned(),
             job: "fan service".to_owned(),
-            window: Some("open since Mon 16 Mar, 2 days ago".to_owned()),
+            window: Some("Window closes Thu 19 Mar, tomorrow".to_owned()),
             gone: Some("31,000 km gone".to_owned()),
             reason: "<b>noise".to_owned(),
             planned: None,
@@ -676,7 +686,7 @@ mod tests {
     #[test]
     fn a_refused_form_stands_open_with_what_was_typed() {
         let tried = Tried {
-            form: "refuse-slot WO-00001".to_owned(),
+            form: "refuse-slot/WO-00001".to_owned(),
             fields: Fields::read(b"by=<i>lee"),
             faults: vec![Fault::new("/reason", "this is needed")],
         };

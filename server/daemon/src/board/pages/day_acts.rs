@@ -86,7 +86,7 @@ pub(in crate::board) async fn slot(
         }
         Err(conflict) => Err(conflict.into()),
     };
-    answered(&app, &visitor, &format!("{name} {number}"), fields, done).await
+    answered(&app, &visitor, &format!("{name}/{number}"), fields, done).await
 }
 
 fn window(fields: &Fields) -> Result<NewWindow, Conflict> {
@@ -130,7 +130,7 @@ pub(in crate::board) async fn withdraw(
     let writing = fields.writing(&app, &visitor, &format!("board day spare {id} withdraw"))?;
     let lead = |_: &WindowRecord| posted::leads_to(&place);
     let done = app.store.withdraw_release_window(number, &writing, lead).await;
-    answered(&app, &visitor, &format!("withdraw {id}"), fields, done).await
+    answered(&app, &visitor, &format!("withdraw/{id}"), fields, done).await
 }
 
 /// An event may be told for so long ahead of our clock.

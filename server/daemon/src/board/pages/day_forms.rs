@@ -50,7 +50,7 @@ fn was_tried(view: &View, form: &str) -> bool {
 pub(super) fn answer(slot: &Slot, view: &View, visitor: &Visitor) -> Markup {
     let Some(once) = &view.once else { return html! {} };
     let form = |act: &str, button: &str, inner: &dyn Fn(&Form<'_>) -> Markup| {
-        let name = format!("{act} {}", slot.number);
+        let name = format!("{act}/{}", slot.number);
         let form = Form::new(visitor, &name, view.tried.as_ref());
         let says = format!("{}: {button}", slot.unit);
         let sending = Sending { about: &slot.number, says: &says, once, version: Some(slot.version) };
@@ -62,7 +62,7 @@ pub(super) fn answer(slot: &Slot, view: &View, visitor: &Visitor) -> Markup {
         @if slot.stands == Stands::Asks {
             (form("confirm-slot", "It comes", &|_| html! { input type="hidden" name="by" value=(who); }))
         }
-        details open[was_tried(view, &format!("refuse-slot {}", slot.number))] {
+        details open[was_tried(view, &format!("refuse-slot/{}", slot.number))] {
             summary { "It cannot come" }
             (form("refuse-slot", "Refuse the slot", &|form| html! {
                 (form.line("reason", "Why", "text", None))
@@ -73,7 +73,7 @@ pub(super) fn answer(slot: &Slot, view: &View, visitor: &Visitor) -> Markup {
 }
 
 fn spared(one: &Spare, view: &View, visitor: &Visitor) -> Markup {
-    let name = format!("withdraw {}", one.id);
+    let name = format!("withdraw/{}", one.id);
     let form = Form::new(visitor, &name, view.tried.as_ref());
     let says = format!("{}: take back its days", one.unit);
     html! {

@@ -153,6 +153,19 @@ const typing = () => [...document.querySelectorAll("form[data-keep]")].some((for
 
 const isOf = (entry, form) => entry.of === form.dataset.keep && entry.form === form.id;
 
+// Each sending is kept by the key of its form. What is of no version, such as a report, may be sent with other words while the first
+// still waits: that is another thing, with a key of its own.
+const keyOf = (form, fields) => {
+  const once = form.elements.once.value;
+  const words = (of) => JSON.stringify(of.filter(([name]) => name !== "once"));
+  const waits = Object.values(read()).filter((entry) => isOf(entry, form) && !entry.refused);
+  const same = waits.find((entry) => words(entry.fields) === words(fields));
+  const key = same ? onceOf(same.fields) : waits.length && !form.elements.version ? `${once}.${Date.now()}` : once;
+  for (const field of fields) if (field[0] === "once") field[1] = key;
+  return key;
+};
+const onceOf = (fields) => fields.find(([name]) => name === "once")[1];
+
 const submit = async (event) => {
   const form = event.target.closest("form[data-keep]");
   if (!form) return;
@@ -168,9 +181,8 @@ const submit = async (event) => {
     fields,
     state: "being sent",
   };
-  // Each sending is kept by its own key: a second report of one car is another thing. A corrected one takes its place.
   for (const [name, old] of Object.entries(read())) if (old.refused && isOf(old, form)) change(name, null);
-  const name = form.elements.once.value;
+  const name = keyOf(form, fields);
   change(name, entry);
   delete form.dataset.touched;
   if (busy) return;
