@@ -6,6 +6,7 @@ use serde_json::json;
 use ventmile::app::keys::{Scope, bare};
 
 use crate::common::{Client, Engine, Reply, TestApp, car, month_of_readings, ordinary_car, post, serviced, two_depots};
+use crate::streams::Stream;
 
 pub const FORM: &str = "application/x-www-form-urlencoded";
 
@@ -165,6 +166,62 @@ async fn a_session_ends_with_its_key_and_with_its_time(engine: Engine) {
     long.page("/board").await;
     app.pass(TimeDelta::hours(11));
     assert_eq!(long.get("/board").await.status.as_u16(), 303);
+}
+
+/// A session begun before a rotation lasts as long as the secret that began it, and hands out nothing that lasts longer.
+async fn a_session_ends_with_the_secret_that_began_it(engine: Engine) {
+    let (app, _) = TestApp::new(engine).await;
+    let by = || app.app.by_command_line();
+    let key = app.app.new_key("office", &[Scope::Read, Scope::Admin], &[], None).await.unwrap();
+    let first = Browser::with_key(&app, &key).await;
+    let overlap = TimeDelta::hours(2);
+    let second_key = app.app.rotate_key("office", overlap, &by(), bare).await.unwrap().body;
+    let second = Browser::with_key(&app, &second_key).await;
+    first.page("/board").await;
+    let make = |token: &str| format!("csrf={token}&once=a&name=lasting&may_read=yes");
+    let wider = first.send("/board/keys", &make(&first.token().await)).await;
+    assert_eq!(wider.status.as_u16(), 403, "{}", wider.text);
+    app.pass(overlap - TimeDelta::microseconds(1));
+    first.page("/board").await;
+    app.pass(TimeDelta::microseconds(1));
+    assert_eq!(first.get("/board").await.status.as_u16(), 303);
+    second.page("/board").await;
+
+    // A second rotation leaves only the secret before it: without an overlap none.
+    let third_key = app.app.rotate_key("office", overlap, &by(), bare).await.unwrap().body;
+    let third = Browser::with_key(&app, &third_key).await;
+    app.app.rotate_key("office", overlap, &by(), bare).await.unwrap();
+    assert_eq!(second.get("/board").await.status.as_u16(), 303, "of the secret before the last but one");
+    third.page("/board").await;
+    app.app.rotate_key("office", TimeDelta::zero(), &by(), bare).await.unwrap();
+    assert_eq!(third.get("/board").await.status.as_u16(), 303);
+}
+
+async fn what_cannot_be_opened_is_a_page_too(engine: Engine) {
+    let (app, _) = TestApp::new(engine).await;
+    let browser = Browser::sign_in(&app, "office", &Scope::ALL, &[]).await;
+    let is_page = |reply: &Reply, status: u16| {
+        assert_eq!(reply.status.as_u16(), status, "{}", reply.text);
+        assert!(header(reply, "content-type").starts_with("text/html"), "{:?}", reply.headers);
+        assert!(reply.text.contains("<main"), "{}", reply.text);
+    };
+    for path in ["/board/day/spare", "/board/work/WO-00001/accept", "/board/rules/add", "/board/sign-out"] {
+        let refused = browser.get(path).await;
+        is_page(&refused, 405);
+        assert_eq!(header(&refused, "allow"), "POST", "{path}");
+    }
+    let form = format!("csrf={}", browser.token().await);
+    let refused = browser.send("/board/cars", &form).await;
+    is_page(&refused, 405);
+    assert_eq!(header(&refused, "allow"), "GET,HEAD");
+    for path in ["/board/nothing", "/board/work/WO-00001/steps/1/x", "/board/static/a/b", "/board/day/slots/x/y/z"] {
+        is_page(&browser.get(path).await, 404);
+    }
+    is_page(&browser.get("/board/cars/%FF").await, 400);
+    is_page(
+        &app.anonymous().call(Method::DELETE, "/board/sign-in").header("sec-fetch-site", "same-origin").send().await,
+        405,
+    );
 }
 
 async fn a_form_from_elsewhere_does_nothing(engine: Engine) {
@@ -511,11 +568,189 @@ async fn rows_are_tried_before_they_are_stored(engine: Engine) {
     assert!(foreign.text.contains("<dt>Refused</dt><dd>1</dd>"), "another depot's car: {}", foreign.text);
 }
 
+/// A dispatcher's browser, the token of its forms, and an order that has a slot at nine today.
+async fn dispatcher(app: &TestApp, manager: &Client) -> (Browser, String, String) {
+    fleet(app, manager).await;
+    let raised =
+        manager.send("/v1/work-orders", json!({"unit": "N1", "kind": "cooling-check", "reason": "<b>noise"})).await;
+    let number = raised.expect(201)["number"].as_str().unwrap().to_owned();
+    let plan = json!({"on": "2026-03-18", "start": "13:00", "minutes": 120, "bay": 2});
+    manager.act(&number, "plan", plan).await.expect(200);
+    let browser = Browser::sign_in(app, "dispatch", &[Scope::Read, Scope::Plan], &[]).await;
+    let token = browser.token().await;
+    (browser, token, number)
+}
+
+async fn the_dispatcher_sees_the_day_and_answers(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    let (browser, token, number) = dispatcher(&app, &manager).await;
+    let page = browser.page("/board/day?depot=NORTH").await;
+    for words in
+        ["Wednesday 18 March 2026", "13:00 – 15:00", "bay 2", "? Not confirmed", "back <strong>15:00</strong>", "EDT"]
+    {
+        assert!(page.contains(words), "{words}: {page}");
+    }
+    assert!(page.contains("To bring in as well") && page.contains("6,000 mi beyond the late edge"), "{page}");
+    assert!(!page.contains("<b>"), "{page}");
+    assert!(browser.page("/board/day?date=2026-03-17").await.contains("13:00 N1"), "tomorrow's slot is ahead of a day");
+    assert!(browser.page("/board/day?date=2026-03-19").await.contains("No order has a slot"));
+    assert_eq!(browser.get("/board/day?date=soon").await.status.as_u16(), 400);
+    assert_eq!(browser.get("/board/day?depot=NONE").await.status.as_u16(), 404);
+
+    let version = manager.get(&format!("/v1/work-orders/{number}")).await.json()["version"].as_i64().unwrap();
+    let act = |act: &str, once: &str, version: i64, rest: &str| {
+        let path = format!("/board/day/slots/{number}/{act}");
+        let form = format!("csrf={token}&once={once}&version={version}&date=2026-03-18&depot=NORTH&by=dispatch{rest}");
+        let browser = &browser;
+        async move { browser.send(&path, &form).await }
+    };
+    for _ in 0..2 {
+        let confirmed = act("confirm-slot", "a", version, "").await;
+        let place = header(&confirmed, "location");
+        assert_eq!((confirmed.status.as_u16(), place), (303, "/board/day?date=2026-03-18&depot=NORTH"));
+    }
+    assert!(browser.page("/board/day").await.contains("✓ Comes, says dispatch"));
+    let silent = act("refuse-slot", "b", version + 1, "").await;
+    assert_eq!(silent.status.as_u16(), 422);
+    assert!(silent.text.contains("Not taken.") && silent.text.contains("this is needed"), "{}", silent.text);
+    let late = act("refuse-slot", "c", version, "&reason=x").await;
+    assert!(late.status.as_u16() == 422 && late.text.contains("changed it meanwhile"), "{}", late.text);
+    assert_eq!(act("refuse-slot", "d", version + 1, "&reason=a+driver+needs+it").await.status.as_u16(), 303);
+    let order = manager.get(&format!("/v1/work-orders/{number}")).await.json();
+    assert_eq!(
+        (&order["plan"], &order["slots_refused"][0]["by"]),
+        (&serde_json::Value::Null, &json!("dispatch")),
+        "{order}"
+    );
+    assert_eq!(act("cancel", "e", version + 2, "").await.status.as_u16(), 404);
+}
+
+async fn the_dispatcher_spares_cars_and_tells_what_happened(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    let (browser, token, _) = dispatcher(&app, &manager).await;
+    let send = |path: &str, form: &str| {
+        let (path, form) = (format!("/board/day/{path}"), format!("csrf={token}&date=2026-03-18&{form}"));
+        let browser = &browser;
+        async move { browser.send(&path, &form).await }
+    };
+    let spared = send("spare", "once=a&unit=N2&from=2026-03-20&to=2026-03-21&note=<i>night").await;
+    assert_eq!(spared.status.as_u16(), 303, "{}", spared.text);
+    let page = browser.page("/board/day").await;
+    assert!(page.contains("Fri 20 Mar to Sat 21 Mar") && page.contains("&lt;i&gt;night"), "{page}");
+    let windows = manager.get("/v1/release-windows").await.json();
+    let id = windows["items"][0]["id"].as_i64().unwrap();
+    assert_eq!(send(&format!("spare/{id}/withdraw"), "once=b").await.status.as_u16(), 303);
+    assert!(browser.page("/board/day").await.contains("No car has any"));
+    let wrong = send("spare", "once=c&unit=<u>none&from=2026-03-20").await;
+    assert_eq!(wrong.status.as_u16(), 422);
+    assert!(wrong.text.contains("there is no car “&lt;u&gt;none”") && !wrong.text.contains("<u>"), "{}", wrong.text);
+
+    let heat = send("reports", "once=d&unit=N2&symptom=smell-or-heat&told=hot&by=31").await;
+    let place = header(&heat, "location");
+    assert!(place.starts_with("/board/day?date=2026-03-18&told=report-"), "{}", heat.text);
+    let page = browser.page(place).await;
+    assert!(
+        page.contains("Tell the driver now: stop the car, passengers out") && page.contains("was raised"),
+        "{page}"
+    );
+    let north = Browser::sign_in(&app, "west", &[Scope::Read], &["WEST"]).await;
+    let hidden = north.page(place).await;
+    assert!(!hidden.contains("Tell the driver") && !hidden.contains("N2"), "{hidden}");
+    let down = send("breakdowns", "once=e&unit=N2&told=towed&by=31&at=2026-03-18T08:00").await;
+    let page = browser.page(header(&down, "location")).await;
+    assert!(page.contains("The car is off the road from") && page.contains("breakdown: towed"), "{page}");
+    let later = send("breakdowns", "once=f&unit=N2&told=towed&by=31&at=2026-03-18T20:00").await;
+    assert!(later.status.as_u16() == 422 && later.text.contains("it cannot be later than now"), "{}", later.text);
+
+    let reader = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    assert!(!reader.page("/board/day").await.contains("/board/day/spare"));
+    let form = format!("csrf={}&once=g&unit=N2&from=2026-03-20", reader.token().await);
+    assert_eq!(reader.send("/board/day/spare", &form).await.status.as_u16(), 403);
+    let west = Browser::sign_in(&app, "west plans", &[Scope::Read, Scope::Plan], &["WEST"]).await;
+    let form = format!("csrf={}&once=h&unit=N2&from=2026-03-20", west.token().await);
+    assert_eq!(west.send("/board/day/spare", &form).await.status.as_u16(), 422, "another depot's car");
+    assert!(!west.page("/board/day").await.contains("N2"));
+}
+
+async fn a_calendar_is_made_shown_once_and_taken_back(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    let (browser, token, _) = dispatcher(&app, &manager).await;
+    let send = |path: &str, form: &str| {
+        let (path, form) = (format!("/board/calendars/{path}"), format!("csrf={token}&{form}"));
+        let browser = &browser;
+        async move { browser.send(&path, &form).await }
+    };
+    let made = send("add", "once=a&depot=NORTH&name=<b>phone").await;
+    assert_eq!(made.status.as_u16(), 200, "{}", made.text);
+    let address = made.text.split("/v1/calendars/").nth(1).unwrap().split('<').next().unwrap();
+    let address = format!("/v1/calendars/{address}");
+    assert!(app.anonymous().get(&address).await.text.contains("SUMMARY:N1 cooling-check"));
+    let again = send("add", "once=a&depot=NORTH&name=<b>phone").await;
+    assert!(again.text.contains("shown then") && !again.text.contains("/v1/calendars/"), "{}", again.text);
+    assert_eq!(send("add", "once=b&depot=NONE&name=x").await.status.as_u16(), 422);
+    assert!(send("add", "once=c").await.text.contains("this is needed"));
+    let page = browser.page("/board/calendars").await;
+    assert!(page.contains("&lt;b&gt;phone") && !page.contains(&address), "{page}");
+    let west = Browser::sign_in(&app, "west", &[Scope::Read, Scope::Plan], &["WEST"]).await;
+    assert!(west.page("/board/calendars").await.contains("There is none yet"));
+    let id = manager.get("/v1/calendars").await.json()["items"][0]["id"].as_i64().unwrap();
+    let foreign = format!("csrf={}&once=d&id={id}", west.token().await);
+    assert_eq!(west.send("/board/calendars/revoke", &foreign).await.status.as_u16(), 404);
+    assert_eq!(send("revoke", &format!("once=e&id={id}")).await.status.as_u16(), 303);
+    assert_eq!(app.anonymous().get(&address).await.status.as_u16(), 404);
+    assert!(browser.page("/board/calendars").await.contains("taken back"));
+}
+
+async fn news_tell_a_page_what_has_changed(engine: Engine) {
+    let settings = [("events.heartbeat_seconds", "1"), ("events.streams_per_key", "2")];
+    let (app, manager) = TestApp::with(engine, &settings).await;
+    fleet(&app, &manager).await;
+    while app.app.publish_events().await.unwrap() > 0 {}
+    let key = app.app.new_key("north", &[Scope::Read], &["NORTH".to_owned()], None).await.unwrap();
+    let north = Browser::with_key(&app, &key).await;
+    let page = north.page("/board/day").await;
+    let after = page.split(r#"data-after=""#).nth(1).unwrap().split('"').next().unwrap();
+    let off_road = async |unit: &str| {
+        let off = json!({"from": "2026-04-01", "reason": "a secret"});
+        manager.send(&format!("/v1/vehicles/{unit}/off-road"), off).await.expect(201);
+        app.app.publish_events().await.unwrap();
+    };
+    off_road("W1").await;
+    off_road("N1").await;
+    let open = |path: &str| Stream::at(north.client.call(Method::GET, path).header("cookie", &north.cookie));
+    let mut stream = open(&format!("/board/live?after={after}")).await;
+    let mut of_n2 = open(&format!("/board/live?unit=N2&after={after}")).await;
+    assert!(stream.block().await.unwrap().contains("event: alive"));
+    let told = stream.block().await.unwrap();
+    assert!(told.contains("event: news") && told.contains(r#""says":"N1: off road""#), "{told}");
+    assert!(!told.contains("W1") && !told.contains("secret"), "{told}");
+    assert!(stream.block().await.unwrap().contains("event: alive"), "nothing else");
+    assert!(
+        of_n2.block().await.unwrap().contains("event: alive") && of_n2.block().await.unwrap().contains("event: alive")
+    );
+
+    assert_eq!(north.get("/board/live?depot=WEST").await.status.as_u16(), 404);
+    let full = north.get("/board/live").await;
+    assert_eq!((full.status.as_u16(), header(&full, "retry-after")), (429, "10"), "it counts as a stream");
+    drop(of_n2);
+    let poster = Browser::sign_in(&app, "poster", &[Scope::Post], &[]).await;
+    assert_eq!(poster.get("/board/live").await.status.as_u16(), 403);
+    assert_eq!(app.anonymous().get("/board/live").await.status.as_u16(), 303);
+
+    app.app.rotate_key("north", TimeDelta::zero(), &app.app.by_command_line(), bare).await.unwrap();
+    while let Some(block) = stream.block().await {
+        assert!(block.contains("event: alive"), "it ends with the session: {block}");
+    }
+    assert_eq!(app.app.streams.open(), 0);
+}
+
 crate::on_both!(
     a_key_signs_in_and_out,
     the_cookie_is_kept_from_scripts_and_other_sites,
     a_wrong_key_is_told_so_and_many_are_told_to_wait,
     a_session_ends_with_its_key_and_with_its_time,
+    a_session_ends_with_the_secret_that_began_it,
+    what_cannot_be_opened_is_a_page_too,
     a_form_from_elsewhere_does_nothing,
     every_answer_is_confined,
     a_key_sees_what_it_may,
@@ -528,4 +763,8 @@ crate::on_both!(
     gear_that_falls_due_is_tested,
     cores_and_journal_can_be_read,
     rows_are_tried_before_they_are_stored,
+    the_dispatcher_sees_the_day_and_answers,
+    the_dispatcher_spares_cars_and_tells_what_happened,
+    a_calendar_is_made_shown_once_and_taken_back,
+    news_tell_a_page_what_has_changed,
 );

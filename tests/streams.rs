@@ -9,10 +9,10 @@ use http_body_util::BodyExt;
 use serde_json::{Value, json};
 use ventmile::app::keys::Scope;
 
-use crate::common::{Client, Engine, TestApp, car, fault, two_depots};
+use crate::common::{Call, Client, Engine, TestApp, car, fault, two_depots};
 
 /// An open stream and what was read of it.
-struct Stream {
+pub struct Stream {
     body: Body,
     text: String,
 }
@@ -29,6 +29,10 @@ impl Stream {
         if let Some(last) = last {
             call = call.header("last-event-id", last);
         }
+        Self::at(call).await
+    }
+
+    pub async fn at(call: Call) -> Self {
         let response = call.open().await;
         assert_eq!(response.status().as_u16(), 200);
         assert_eq!(response.headers()["content-type"], "text/event-stream");
@@ -36,7 +40,7 @@ impl Stream {
     }
 
     /// The next block of fields; `None` at the end.
-    async fn block(&mut self) -> Option<String> {
+    pub async fn block(&mut self) -> Option<String> {
         while !self.text.contains("\n\n") {
             let frame = tokio::time::timeout(PATIENCE, self.body.frame()).await.expect("something comes")?;
             self.text.push_str(std::str::from_utf8(frame.unwrap().data_ref().unwrap()).unwrap());

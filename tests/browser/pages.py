@@ -3,6 +3,8 @@
 # Pages that need no car.
 EVERYWHERE = [
     "/board",
+    "/board/day",
+    "/board/calendars",
     "/board/cars",
     "/board/work",
     "/board/gear",
@@ -16,6 +18,7 @@ EVERYWHERE = [
 DEMO = [
     *EVERYWHERE,
     "/board?depot=VB",
+    "/board/day?depot=VB",
     "/board/cars?band=past",
     "/board/cars/V104",
     "/board/cars/V134",

@@ -1,6 +1,5 @@
 //! Events as they happen: a stream of server-sent events.
 
-use std::collections::VecDeque;
 use std::convert::Infallible;
 use std::time::Duration;
 
@@ -11,7 +10,6 @@ use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, Utc};
 use futures_util::stream;
 use serde::Deserialize;
-use tokio::sync::watch;
 use utoipa::{IntoParams, ToSchema};
 
 use super::body::Params;
@@ -19,10 +17,9 @@ use super::key::{Key, Read, given_key};
 use super::problem::{Fault, Problem};
 use super::webhooks::event_type;
 use crate::app::App;
-use crate::app::keys::Scope;
-use crate::app::streams::{NoSeat, Seat};
+use crate::app::streams::{Forgotten, Heard, Holder, NoSeat};
 use crate::app::webhooks::cloud_event;
-use crate::store::{EventType, PublishedEvent, StoreError, StreamFilter};
+use crate::store::{EventType, StreamFilter};
 
 /// Which events, and from where on.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -90,18 +87,14 @@ pub struct CloudEvent {
 
 /// Where the stream begins.
 async fn beginning(app: &App, after: Option<i64>) -> Result<i64, Problem> {
-    let Some((oldest, newest)) = app.store.event_ends().await? else { return Ok(0) };
-    match after {
-        None => Ok(newest),
-        Some(after) if after >= oldest - 1 => Ok(after.min(newest)),
-        Some(after) => {
-            let detail = format!(
-                "events after {after} have been forgotten (keep.events_days), the oldest is {oldest}: read the lists anew, \
-                 then begin without Last-Event-ID"
-            );
-            Err(Problem::new(StatusCode::GONE, "forgotten", "These events are no longer kept", detail))
-        }
-    }
+    app.stream_from(after).await?.map_err(|Forgotten { oldest }| {
+        let after = after.unwrap_or_default();
+        let detail = format!(
+            "events after {after} have been forgotten (keep.events_days), the oldest is {oldest}: read the lists anew, \
+             then begin without Last-Event-ID"
+        );
+        Problem::new(StatusCode::GONE, "forgotten", "These events are no longer kept", detail)
+    })
 }
 
 /// How long a client waits that finds no place, in seconds.
@@ -142,99 +135,25 @@ pub(super) async fn follow_events(
     headers: HeaderMap,
     Params(query): Params<StreamQuery>,
 ) -> Result<Response, Problem> {
-    let filter = StreamFilter {
-        types: types(query.types.as_deref())?,
-        depot: query.depot,
-        key_depots_of: caller.actor.key_depots_of(),
-    };
+    let filter = StreamFilter { types: types(query.types.as_deref())?, depot: query.depot, ..StreamFilter::default() };
     let at = beginning(&app, last_event_id(&headers)?.or(query.after)).await?;
-    let settings = &app.settings.events;
-    let seat = app.streams.sit(caller.actor.key_id.unwrap_or_default(), settings.streams_per_key, settings.streams);
-    let follower = Follower {
-        _seat: seat.map_err(|reason| no_seat(&app, reason))?,
-        key: given_key(&headers).unwrap_or_default().to_owned(),
-        newest: app.newest_event.subscribe(),
-        app,
-        filter,
-        at,
-        read: VecDeque::new(),
-    };
+    let key = given_key(&headers).unwrap_or_default().to_owned();
+    let heartbeat = Duration::from_secs(app.settings.events.heartbeat_seconds);
+    let follower = app.follow(&caller, Holder::Key(key), filter, at, heartbeat);
+    let follower = follower.map_err(|reason| no_seat(&app, reason))?;
+    let source = app.settings.events.source.clone();
+    let told = stream::unfold((follower, source), |(mut follower, source)| async {
+        let event = shown(&follower.next().await?, &source)?;
+        Some((Ok::<_, Infallible>(event), (follower, source)))
+    });
     // A proxy that gathers what it passes on would hold events back.
     let unbuffered = [(header::CACHE_CONTROL.as_str(), "no-store"), ("x-accel-buffering", "no")];
-    Ok((unbuffered, Sse::new(stream::unfold(follower, Follower::next))).into_response())
+    Ok((unbuffered, Sse::new(told)).into_response())
 }
 
-/// Events read at once.
-const BATCH: i64 = 100;
-
-/// One who follows the events.
-struct Follower {
-    app: App,
-    key: String,
-    filter: StreamFilter,
-    /// Number of the last event looked at.
-    at: i64,
-    read: VecDeque<PublishedEvent>,
-    newest: watch::Receiver<i64>,
-    _seat: Seat,
-}
-
-impl Follower {
-    /// What comes next; `None` ends the stream.
-    async fn next(mut self) -> Option<(Result<Event, Infallible>, Self)> {
-        let next = self.step().await.unwrap_or_else(|error| {
-            tracing::error!(%error, "a stream of events ends");
-            None
-        })?;
-        Some((Ok(next), self))
-    }
-
-    async fn step(&mut self) -> Result<Option<Event>, StoreError> {
-        let ending = self.app.ending.clone();
-        let heartbeat = Duration::from_secs(self.app.settings.events.heartbeat_seconds);
-        loop {
-            if ending.is_cancelled() {
-                return Ok(None);
-            }
-            if let Some(event) = self.read.pop_front() {
-                return self.shown(&event).map(Some);
-            }
-            let newest = *self.newest.borrow_and_update();
-            if newest > self.at {
-                if !self.may_go_on().await? {
-                    return Ok(None);
-                }
-                self.read_up_to(newest).await?;
-                continue;
-            }
-            tokio::select! {
-                () = ending.cancelled() => {}
-                _ = self.newest.changed() => {}
-                () = tokio::time::sleep(heartbeat) => {
-                    let lives = self.may_go_on().await?;
-                    return Ok(lives.then(|| Event::default().comment("alive")));
-                }
-            }
-        }
-    }
-
-    /// Whether the key still stands and may read; its depots may be others than at the beginning.
-    async fn may_go_on(&mut self) -> Result<bool, StoreError> {
-        let caller = self.app.caller(&self.key).await?.filter(|caller| caller.may(Scope::Read));
-        self.filter.key_depots_of = caller.as_ref().and_then(|caller| caller.actor.key_depots_of());
-        Ok(caller.is_some())
-    }
-
-    async fn read_up_to(&mut self, newest: i64) -> Result<(), StoreError> {
-        let events = self.app.store.events_between(self.at, newest, &self.filter, BATCH).await?;
-        let full = i64::try_from(events.len()).is_ok_and(|count| count == BATCH);
-        self.at = events.last().filter(|_| full).map_or(newest, |event| event.id);
-        self.read.extend(events);
-        Ok(())
-    }
-
-    fn shown(&self, event: &PublishedEvent) -> Result<Event, StoreError> {
-        let text = cloud_event(event, &self.app.settings.events.source)?;
-        Ok(Event::default().id(event.id.to_string()).event(&event.event_type).data(text))
-    }
+/// What was heard as it is sent; an event that cannot be read ends the stream.
+fn shown(heard: &Heard, source: &str) -> Option<Event> {
+    let Heard::Event(event) = heard else { return Some(Event::default().comment("alive")) };
+    let text = cloud_event(event, source).map_err(|error| tracing::error!(%error, "a stream of events ends"));
+    Some(Event::default().id(event.id.to_string()).event(&event.event_type).data(text.ok()?))
 }

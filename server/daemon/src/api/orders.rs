@@ -19,6 +19,7 @@ use super::shapes::{answer, shown, tagged, thousandth};
 use super::upcoming::{DueDates, parameter};
 use super::values;
 use crate::app::App;
+use crate::app::day_list::expected_back;
 use crate::app::item::Item;
 use crate::app::keys::Caller;
 use crate::app::stops::{Stop, standing_stops};
@@ -250,13 +251,6 @@ pub(super) fn planned_for(record: &OrderRecord) -> Option<NaiveDate> {
     let planned = record.order.plan.as_ref().map(|plan| plan.on);
     let item = || record.item.as_deref().and_then(|text| serde_json::from_str::<Item>(text).ok());
     planned.or_else(|| item().and_then(|item| item.late[1]))
-}
-
-/// When an order's car will be back: as told last, else the end of its slot.
-fn expected_back(record: &OrderRecord) -> Option<DateTime<Utc>> {
-    let order = &record.order;
-    let told = order.back.as_ref().map(|back| back.at);
-    told.or_else(|| order.plan.as_ref().map(|plan| plan.ends_at(record.zone)))
 }
 
 /// An order as it stands at `now`.

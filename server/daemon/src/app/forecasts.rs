@@ -1,6 +1,7 @@
 //! Recast: stale cars get new forecasts. And one car's forecast as it is asked for.
 
 use std::collections::{HashMap, HashSet};
+use std::sync::atomic::Ordering;
 
 use chrono::TimeDelta;
 use ventmile_model::fleet::{Kind, Rule, local_day};
@@ -141,6 +142,7 @@ impl App {
         let mut recast = computed.map_err(|_| StoreError::Stopped)?;
         recast.notable_days = self.settings.events.notable_days;
         self.store.save_forecasts(&recast, now).await?;
+        self.forecasts_made.fetch_add(1, Ordering::Relaxed);
         Ok(count)
     }
 

@@ -32,6 +32,7 @@ pub mod what_if;
 pub mod work;
 
 use std::sync::Arc;
+use std::sync::atomic::AtomicU64;
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
@@ -72,6 +73,8 @@ pub struct App {
     pub courier: Courier,
     /// Number of the newest event this process has seen published.
     pub newest_event: watch::Sender<i64>,
+    /// Counts the batches of forecasts that this process has made, so that pages notice.
+    pub forecasts_made: Arc<AtomicU64>,
     /// Streams of events that are open.
     pub streams: Arc<streams::Streams>,
     /// Cancelled when the process ends: streams end then.
@@ -104,6 +107,7 @@ impl App {
             life: Arc::default(),
             courier,
             newest_event: watch::Sender::new(0),
+            forecasts_made: Arc::default(),
             streams: Arc::default(),
             ending: CancellationToken::new(),
         })

@@ -13,6 +13,7 @@ use super::refusal::Refusal;
 const FILES: &[(&str, &str, &str)] = &[
     ("board.css", "text/css; charset=utf-8", include_str!("static/board.css")),
     ("keep.js", "text/javascript; charset=utf-8", include_str!("static/keep.js")),
+    ("live.js", "text/javascript; charset=utf-8", include_str!("static/live.js")),
     ("rows-from-file.js", "text/javascript; charset=utf-8", include_str!("static/rows-from-file.js")),
     ("icon.svg", "image/svg+xml", include_str!("static/icon.svg")),
 ];

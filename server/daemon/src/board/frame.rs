@@ -1,7 +1,7 @@
 //! What stands around every page, and what every answer of the board carries.
 
 use axum::extract::{Request, State};
-use axum::http::{HeaderName, HeaderValue, header};
+use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, Utc};
@@ -19,6 +19,7 @@ use crate::store::DepotRecord;
 /// The ways in, as they stand on top of every page: address, name, the scope that sees it.
 const WAYS: &[(&str, &str, Scope)] = &[
     ("/board", "What is coming", Scope::Read),
+    ("/board/day", "The day", Scope::Read),
     ("/board/cars", "Cars", Scope::Read),
     ("/board/work", "Work", Scope::Read),
     ("/board/gear", "Gear", Scope::Read),
@@ -147,15 +148,27 @@ fn refused(frame: &Frame<'_>, refusal: &Refusal) -> Markup {
 const POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; connect-src 'self'; \
     form-action 'self'; frame-ancestors 'none'; base-uri 'none'";
 
+/// A refusal that no handler made: a part of the address that is no text.
+fn unreadable(response: &Response) -> Option<Refusal> {
+    let plain =
+        response.headers().get(header::CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(b"text/plain"));
+    (plain && response.status() == StatusCode::BAD_REQUEST).then(|| Refusal::unreadable("This address cannot be read."))
+}
+
 /// Makes pages of refusals and gives every answer its headers.
 pub(super) async fn finish(State(app): State<App>, request: Request, next: Next) -> Response {
     let mut response = next.run(request).await;
-    if let Some(refusal) = response.extensions_mut().remove::<Refusal>() {
+    let refusal = response.extensions_mut().remove::<Refusal>();
+    if let Some(refusal) = refusal.or_else(|| unreadable(&response)) {
+        let allow = response.headers_mut().remove(header::ALLOW);
         let visitor = response.extensions_mut().remove::<Visitor>();
         let made = Made { at: app.now(), zone: Tz::UTC };
         let frame = Frame { title: refusal.title, here: "", visitor: visitor.as_ref(), made, scripts: &[] };
         let page = axum::response::Html(refused(&frame, &refusal).into_string());
         response = (refusal.status, page).into_response();
+        if let Some(allow) = allow {
+            response.headers_mut().insert(header::ALLOW, allow);
+        }
         if let Some(seconds) = refusal.wait_s {
             response.headers_mut().insert(header::RETRY_AFTER, seconds.into());
         }

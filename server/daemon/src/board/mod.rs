@@ -8,6 +8,7 @@ mod assets;
 mod frame;
 mod guard;
 mod interface;
+mod live;
 mod pages;
 mod plot;
 mod posted;
@@ -40,7 +41,14 @@ pub fn router(app: &App, interface: Interface) -> Router<App> {
         .route("/board/{*rest}", any(|| async { Refusal::no_page() }).layer(behind(None)));
     pages::table()
         .into_iter()
-        .fold(open, |router, (path, scope, handler)| router.route(path, handler.layer(behind(Some(scope)))))
+        .fold(open, |router, (path, scope, handler)| {
+            router.route(path, handler.fallback(no_method).layer(behind(Some(scope))))
+        })
+        .method_not_allowed_fallback(no_method)
         .layer(Extension(interface))
         .layer(from_fn_with_state(app.clone(), frame::finish))
+}
+
+async fn no_method() -> Refusal {
+    Refusal::no_method()
 }

@@ -356,9 +356,17 @@ impl<'a> Form<'a> {
 
     /// The whole form: kept by the page until the server has answered, where `of` names what it is about.
     pub(super) fn around(&self, action: &str, of: &Sending<'_>, button: &str, inner: &Markup) -> Markup {
+        self.drawn(action, of, button, inner, Some(of.about))
+    }
+
+    /// The whole form, sent as browsers do: for an answer that is shown once.
+    pub(super) fn plain(&self, action: &str, of: &Sending<'_>, button: &str, inner: &Markup) -> Markup {
+        self.drawn(action, of, button, inner, None)
+    }
+
+    fn drawn(&self, action: &str, of: &Sending<'_>, button: &str, inner: &Markup, kept: Option<&str>) -> Markup {
         html! {
-            form.act method="post" action=(action) id=(self.id("form")) data-keep=(format!("{}/{}", of.about, self.name))
-                data-says=(of.says) novalidate {
+            form.act method="post" action=(action) id=(self.id("form")) data-keep=[kept] data-says=(of.says) novalidate {
                 input type="hidden" name=(TOKEN_FIELD) value=(self.visitor.token);
                 input type="hidden" name=(ONCE) value=(format!("{}.{}", of.once, self.name));
                 @if let Some(version) = of.version { input type="hidden" name=(VERSION) value=(version); }

@@ -27,6 +27,13 @@ impl Refusal {
         Self::new(StatusCode::NOT_FOUND, "No such page", "There is nothing at this address.")
     }
 
+    /// An address that takes forms only, or is only looked at.
+    pub(super) fn no_method() -> Self {
+        let says =
+            "This address cannot be opened or sent to like this. Go back and use the page's own links and buttons.";
+        Self::new(StatusCode::METHOD_NOT_ALLOWED, "Not possible here", says)
+    }
+
     /// Nothing of that name is there, or the key may not see it: which of the two is not told.
     pub(super) fn missing(what: &str, name: &str) -> Self {
         let says = format!("There is no {what} “{name}”, or your key may not see it.");

@@ -142,6 +142,13 @@ const WINDOWS: &str = windows!(
             OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $4 AND key_depots.depot_id = v.depot_id))
     ORDER BY r.id LIMIT $5"
 );
+const STANDING_WINDOWS: &str = windows!(
+    "WHERE r.withdrawn_us IS NULL AND r.to_day >= $1 AND v.retired_day IS NULL
+        AND (CAST($2 AS TEXT) IS NULL OR d.code = $2)
+        AND (CAST($3 AS BIGINT) IS NULL
+            OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $3 AND key_depots.depot_id = v.depot_id))
+    ORDER BY r.from_day, v.unit, r.id"
+);
 const SPARED: &str = "SELECT from_day, to_day FROM release_windows
     WHERE vehicle_id = $1 AND to_day >= $2 AND withdrawn_us IS NULL ORDER BY from_day, id";
 const ADD_WINDOW: &str = "INSERT INTO release_windows (vehicle_id, from_day, to_day, note, added_by, created_us)
@@ -272,6 +279,21 @@ impl Store {
         let rows: Vec<WindowRow> = read!(self, pool => sqlx::query_as(WINDOWS)
             .bind(filter.after).bind(&filter.depot).bind(&filter.unit).bind(filter.key_depots_of).bind(filter.limit)
             .fetch_all(pool).await)?;
+        rows.into_iter().map(window).collect()
+    }
+
+    /// Windows that were not taken back and do not end before a day, by their first day.
+    ///
+    /// # Errors
+    /// [`super::StoreError`] when the database fails or a row cannot be read.
+    pub async fn standing_windows(
+        &self,
+        from: NaiveDate,
+        depot: Option<&str>,
+        key_depots_of: Option<i64>,
+    ) -> Result<Vec<WindowRecord>> {
+        let rows: Vec<WindowRow> = read!(self, pool => sqlx::query_as(STANDING_WINDOWS)
+            .bind(day_number(from)).bind(depot).bind(key_depots_of).fetch_all(pool).await)?;
         rows.into_iter().map(window).collect()
     }
 

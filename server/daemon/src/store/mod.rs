@@ -94,6 +94,7 @@ pub use reports::{DoneService, ReportFilter, WatchedCar};
 pub use retired::Retired;
 pub use rows::{DutyRecord, LogFilter, OdometerRecord, RowName, SeatRecord, ServiceRecord};
 pub use rules::{RuleChange, RuleRecord};
+pub use sessions::SessionKey;
 pub use technicians::{TechnicianChange, TechnicianRecord};
 pub use transfer::TableSum;
 pub use vehicles::{NewVehicle, VehicleChange, VehicleFilter, VehicleRecord};

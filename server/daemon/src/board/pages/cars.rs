@@ -14,6 +14,7 @@ use crate::board::asked::{Asked, Choice, select};
 use crate::board::frame::{Frame, Made};
 use crate::board::guard::Visitor;
 use crate::board::interface::segment;
+use crate::board::live;
 use crate::board::refusal::Refusal;
 use crate::board::say;
 use crate::board::travel::{self, Travel};
@@ -253,6 +254,7 @@ pub(in crate::board) async fn show(
     Asked(query): Asked<Query>,
 ) -> Result<Response, Refusal> {
     let depots = depots_seen(&app, &visitor, query.depot.as_deref()).await?;
+    let since = live::Since::now(&app).await?;
     let limit = app.settings.limits.page;
     let filter = ListFilter {
         depot: query.depot.clone(),
@@ -277,8 +279,8 @@ pub(in crate::board) async fn show(
     }
     let made = Made::now(&app, &depots, query.depot.as_deref());
     let view = View { depots: choices(&depots), rows, next, query };
-    let frame = Frame { title: "Cars", here: "/board/cars", visitor: Some(&visitor), made, scripts: &[] };
-    Ok(frame.page(&page(&view)))
+    let frame = Frame { title: "Cars", here: "/board/cars", visitor: Some(&visitor), made, scripts: &["live.js"] };
+    Ok(frame.page(&html! { (since.place(view.query.depot.as_deref(), None)) (page(&view)) }))
 }
 
 /// A row whose names are hostile.

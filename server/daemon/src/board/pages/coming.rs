@@ -13,6 +13,7 @@ use crate::app::coming::{Coming, DepotAhead, Standing, Week};
 use crate::board::asked::{Asked, Choice, select};
 use crate::board::frame::{Frame, Made};
 use crate::board::guard::Visitor;
+use crate::board::live;
 use crate::board::plot::{Look, Plot, Scale, Series, Shape, Table, day_place};
 use crate::board::refusal::Refusal;
 use crate::board::{say, travel};
@@ -203,6 +204,7 @@ pub(in crate::board) async fn show(
     Asked(query): Asked<Query>,
 ) -> Result<Response, Refusal> {
     let depots = cars::depots_seen(&app, &visitor, query.depot.as_deref()).await?;
+    let since = live::Since::now(&app).await?;
     let coming = app.coming(query.depot.as_deref(), visitor.key_depots_of()).await?;
     let first =
         coming.first.iter().take(SHOWN_FIRST).map(|one| Row::of(one, cars::today_at(&app, &depots, &one.row.depot)));
@@ -215,8 +217,8 @@ pub(in crate::board) async fn show(
         slot_hours: f64::from(app.settings.work.slot_minutes) / 60.0,
     };
     let made = Made::now(&app, &depots, view.chosen.as_deref());
-    let frame = Frame { title: "What is coming", here: "/board", visitor: Some(&visitor), made, scripts: &[] };
-    Ok(frame.page(&page(&view)))
+    let frame = Frame { title: "What is coming", here: "/board", visitor: Some(&visitor), made, scripts: &["live.js"] };
+    Ok(frame.page(&html! { (since.place(view.chosen.as_deref(), None)) (page(&view)) }))
 }
 
 #[cfg(test)]

@@ -1,9 +1,14 @@
 //! The pages. Each file has its query or form, its view model, the page as a function of it, and its handler.
 
 mod admin;
+mod calendars;
 mod car;
 mod cars;
 mod coming;
+mod day;
+mod day_acts;
+mod day_forms;
+mod day_told;
 mod evidence;
 mod order;
 mod order_acts;
@@ -14,11 +19,22 @@ use axum::routing::{MethodRouter, get, post};
 
 use crate::app::App;
 use crate::app::keys::Scope;
+use crate::board::live;
 
 /// Every page and act: its path, the scope it needs, what answers.
 pub(super) fn table() -> Vec<(&'static str, Scope, MethodRouter<App>)> {
     vec![
         ("/board", Scope::Read, get(coming::show)),
+        ("/board/live", Scope::Read, get(live::follow)),
+        ("/board/day", Scope::Read, get(day::show)),
+        ("/board/day/slots/{number}/{act}", Scope::Plan, post(day_acts::slot)),
+        ("/board/day/spare", Scope::Plan, post(day_acts::spare)),
+        ("/board/day/spare/{id}/withdraw", Scope::Plan, post(day_acts::withdraw)),
+        ("/board/day/reports", Scope::Plan, post(day_acts::report)),
+        ("/board/day/breakdowns", Scope::Plan, post(day_acts::breakdown)),
+        ("/board/calendars", Scope::Read, get(calendars::show)),
+        ("/board/calendars/add", Scope::Plan, post(calendars::add)),
+        ("/board/calendars/revoke", Scope::Plan, post(calendars::revoke)),
         ("/board/cars", Scope::Read, get(cars::show)),
         ("/board/cars/{unit}", Scope::Read, get(car::show)),
         ("/board/work", Scope::Read, get(work::show)),

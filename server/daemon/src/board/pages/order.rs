@@ -19,6 +19,7 @@ use crate::app::work::Bench;
 use crate::board::asked::Choice;
 use crate::board::frame::{Frame, Made};
 use crate::board::guard::Visitor;
+use crate::board::live;
 use crate::board::posted::{self, Form, Sending, Tried};
 use crate::board::refusal::Refusal;
 use crate::board::say;
@@ -341,13 +342,15 @@ pub(super) async fn shown(
     tried: Option<Tried>,
 ) -> Result<Response, Refusal> {
     let refused = tried.is_some();
+    let since = live::Since::now(app).await?;
     let found = app.store.find_order_file(number, &posted::reading(app, visitor)).await?;
     let (record, file) = found.ok_or_else(|| Refusal::missing("work order", number))?;
     let made = Made { at: app.now(), zone: record.zone };
     let view = view_of(app, visitor, &record, &file, tried).await?;
     let title = format!("{} {}", view.number, view.unit);
-    let frame = Frame { title: &title, here: "/board/work", visitor: Some(visitor), made, scripts: &["keep.js"] };
-    let page = frame.page(&page(&view, visitor));
+    let frame =
+        Frame { title: &title, here: "/board/work", visitor: Some(visitor), made, scripts: &["keep.js", "live.js"] };
+    let page = frame.page(&html! { (since.place(None, Some(&view.unit))) (page(&view, visitor)) });
     Ok(if refused { (StatusCode::UNPROCESSABLE_ENTITY, page).into_response() } else { page })
 }
 

@@ -39,7 +39,7 @@ async fn answered(
 }
 
 /// A local time, as a field of the kind `datetime-local` sends it.
-fn local_time(text: &str, zone: chrono_tz::Tz) -> Result<DateTime<Utc>, String> {
+pub(super) fn local_time(text: &str, zone: chrono_tz::Tz) -> Result<DateTime<Utc>, String> {
     let formats = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"];
     let read = formats.iter().find_map(|format| NaiveDateTime::parse_from_str(text, format).ok());
     let at = read.and_then(|local| zone.from_local_datetime(&local).earliest()).map(|at| at.to_utc());

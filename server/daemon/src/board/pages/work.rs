@@ -14,6 +14,7 @@ use crate::app::waiting::{Wait, waiting};
 use crate::board::asked::{Asked, Choice, select};
 use crate::board::frame::{Frame, Made};
 use crate::board::guard::Visitor;
+use crate::board::live;
 use crate::board::posted::{self, Fields, Form, Reader, Sending, Tried};
 use crate::board::refusal::Refusal;
 use crate::board::say;
@@ -189,6 +190,7 @@ async fn shown(
     nothing_waits: bool,
 ) -> Result<Response, Refusal> {
     let depots = cars::depots_seen(app, visitor, query.depot.as_deref()).await?;
+    let since = live::Since::now(app).await?;
     let filter = OrderFilter {
         open: Some(true),
         depot: query.depot.clone(),
@@ -212,8 +214,9 @@ async fn shown(
         tried,
         nothing_waits,
     };
-    let frame = Frame { title: "Work", here: "/board/work", visitor: Some(visitor), made, scripts: &["keep.js"] };
-    Ok(frame.page(&page(&view, visitor)))
+    let frame =
+        Frame { title: "Work", here: "/board/work", visitor: Some(visitor), made, scripts: &["keep.js", "live.js"] };
+    Ok(frame.page(&html! { (since.place(view.query.depot.as_deref(), None)) (page(&view, visitor)) }))
 }
 
 pub(in crate::board) async fn show(

@@ -4,6 +4,7 @@
 
 const PLACE = "ventmile-unsent";
 const AGAIN_MS = 15000;
+const here = () => location.pathname + location.search;
 
 const read = () => {
   try {
@@ -71,7 +72,7 @@ const token = () => document.querySelector("input[name=csrf]")?.value || "";
 
 // A session that was begun anew has another token.
 const freshToken = async () => {
-  const answer = await fetch(location.pathname, { cache: "no-store" });
+  const answer = await fetch(here(), { cache: "no-store" });
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
   return page.querySelector("input[name=csrf]")?.value || "";
 };
@@ -86,10 +87,10 @@ const post = (entry, csrf) =>
 // What was typed on the same view of the order goes on with the version that the first of it made.
 const follow = (entry, page) => {
   const version = (fields) => fields.find(([name]) => name === "version")?.[1];
-  const next = page.querySelector("input[name=version]")?.value;
+  const next = page.querySelector(`form[data-keep="${CSS.escape(entry.of)}"] input[name=version]`)?.value;
   const kept = read();
   for (const other of Object.values(kept)) {
-    if (next && !other.tried && other.page === entry.page && version(other.fields) === version(entry.fields)) {
+    if (next && !other.tried && other.of === entry.of && version(other.fields) === version(entry.fields)) {
       other.fields = other.fields.map(([name, value]) => [name, name === "version" ? next : value]);
     }
   }
@@ -139,7 +140,7 @@ const sendAll = async () => {
       if (entry.refused) continue;
       const came = await send(name, entry);
       if (came === null) break;
-      if (typeof came === "string" && entry.page === location.pathname) went = came;
+      if (typeof came === "string" && entry.page === here()) went = came;
     }
     // What is being typed stays; else the page shows what stands now.
     if (went && !typing()) location.assign(went);
@@ -150,6 +151,21 @@ const sendAll = async () => {
 
 const typing = () => [...document.querySelectorAll("form[data-keep]")].some((form) => form.dataset.touched);
 
+const isOf = (entry, form) => entry.of === form.dataset.keep && entry.form === form.id;
+
+// Each sending is kept by the key of its form. What is of no version, such as a report, may be sent with other words while the first
+// still waits: that is another thing, with a key of its own.
+const keyOf = (form, fields) => {
+  const once = form.elements.once.value;
+  const words = (of) => JSON.stringify(of.filter(([name]) => name !== "once"));
+  const waits = Object.values(read()).filter((entry) => isOf(entry, form) && !entry.refused);
+  const same = waits.find((entry) => words(entry.fields) === words(fields));
+  const key = same ? onceOf(same.fields) : waits.length && !form.elements.version ? `${once}.${Date.now()}` : once;
+  for (const field of fields) if (field[0] === "once") field[1] = key;
+  return key;
+};
+const onceOf = (fields) => fields.find(([name]) => name === "once")[1];
+
 const submit = async (event) => {
   const form = event.target.closest("form[data-keep]");
   if (!form) return;
@@ -158,13 +174,15 @@ const submit = async (event) => {
   const fields = [...new FormData(form)].filter(([name]) => name !== "csrf");
   const entry = {
     action: form.getAttribute("action"),
-    page: location.pathname,
+    page: here(),
+    of: form.dataset.keep,
     form: form.id,
     says: form.dataset.says,
     fields,
     state: "being sent",
   };
-  const name = form.dataset.keep;
+  for (const [name, old] of Object.entries(read())) if (old.refused && isOf(old, form)) change(name, null);
+  const name = keyOf(form, fields);
   change(name, entry);
   delete form.dataset.touched;
   if (busy) return;
@@ -173,7 +191,7 @@ const submit = async (event) => {
   busy = false;
   if (typeof came === "string") {
     const there = new URL(came, location);
-    if (there.pathname === location.pathname) location.reload();
+    if (there.pathname + there.search === here()) location.reload();
     else location.assign(came);
   } else if (came?.refused) {
     document.querySelector("main").replaceWith(document.adoptNode(came.main));
@@ -185,9 +203,9 @@ const submit = async (event) => {
 
 // A refused form is filled with what was typed, once its page is open again.
 const fill = () => {
-  for (const [name, entry] of Object.entries(read())) {
+  for (const entry of Object.values(read())) {
     const form = entry.refused && document.getElementById(entry.form);
-    if (!form || form.dataset.keep !== name) continue;
+    if (!form || !isOf(entry, form)) continue;
     form.closest("details")?.setAttribute("open", "");
     for (const [field, value] of entry.fields) {
       for (const input of form.querySelectorAll(`[name="${CSS.escape(field)}"]`)) {
@@ -205,6 +223,11 @@ document.addEventListener("input", (event) => {
   if (form) form.dataset.touched = "yes";
 });
 window.addEventListener("online", sendAll);
+// Another script has put newer content into the page.
+document.addEventListener("shown-anew", () => {
+  show();
+  fill();
+});
 setInterval(() => {
   if (Object.values(read()).some((entry) => !entry.refused)) sendAll();
 }, AGAIN_MS);
