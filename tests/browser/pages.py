@@ -4,6 +4,9 @@
 EVERYWHERE = [
     "/board",
     "/board/cars",
+    "/board/packs",
+    "/board/cost",
+    "/board/hindsight",
     "/board/work",
     "/board/gear",
     "/board/cores",
@@ -19,5 +22,6 @@ DEMO = [
     "/board/cars?band=past",
     "/board/cars/V104",
     "/board/cars/V134",
+    "/board/packs?band=degraded",
     "/board/journal?part=rule",
 ]

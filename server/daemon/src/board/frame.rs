@@ -20,7 +20,9 @@ use crate::store::DepotRecord;
 const WAYS: &[(&str, &str, Scope)] = &[
     ("/board", "What is coming", Scope::Read),
     ("/board/cars", "Cars", Scope::Read),
+    ("/board/packs", "Packs", Scope::Read),
     ("/board/work", "Work", Scope::Read),
+    ("/board/hindsight", "Hindsight", Scope::Read),
     ("/board/gear", "Gear", Scope::Read),
     ("/board/cores", "Cores", Scope::Read),
     ("/board/rules", "Rules", Scope::Read),

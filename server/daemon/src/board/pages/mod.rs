@@ -4,10 +4,15 @@ mod admin;
 mod car;
 mod cars;
 mod coming;
+mod cost;
 mod evidence;
+mod hindsight;
 mod order;
 mod order_acts;
 mod order_step;
+mod pack;
+mod pack_plots;
+mod packs;
 mod work;
 
 use axum::routing::{MethodRouter, get, post};
@@ -21,6 +26,10 @@ pub(super) fn table() -> Vec<(&'static str, Scope, MethodRouter<App>)> {
         ("/board", Scope::Read, get(coming::show)),
         ("/board/cars", Scope::Read, get(cars::show)),
         ("/board/cars/{unit}", Scope::Read, get(car::show)),
+        ("/board/packs", Scope::Read, get(packs::show)),
+        ("/board/packs/{serial}", Scope::Read, get(pack::show)),
+        ("/board/cost", Scope::Read, get(cost::show)),
+        ("/board/hindsight", Scope::Read, get(hindsight::show)),
         ("/board/work", Scope::Read, get(work::show)),
         ("/board/work/next", Scope::Work, post(work::next)),
         ("/board/work/{number}", Scope::Read, get(order::show)),

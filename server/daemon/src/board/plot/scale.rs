@@ -38,6 +38,19 @@ impl Scale {
         Self::numbers(0.0, high.max(WANTED))
     }
 
+    /// A scale of shares, from none to all.
+    pub(in crate::board) fn shares() -> Self {
+        let tick = |percent: u32| (f64::from(percent) / 100.0, format!("{percent} %"));
+        Self { low: 0.0, high: 1.0, ticks: [0, 25, 50, 75, 100].map(tick).to_vec() }
+    }
+
+    /// A scale of shares from none to one, widened to a round per cent.
+    pub(in crate::board) fn percents(high: f64) -> Self {
+        let whole = Self::numbers(0.0, 100.0 * high);
+        let tick = |(value, label): (f64, String)| (value / 100.0, format!("{label} %"));
+        Self { low: 0.0, high: whole.high / 100.0, ticks: whole.ticks.into_iter().map(tick).collect() }
+    }
+
     /// A scale of days, with ticks on Mondays, first days of months or of years.
     pub(in crate::board) fn days(from: NaiveDate, to: NaiveDate) -> Self {
         let ticks = day_ticks(from, to).into_iter();
@@ -110,6 +123,13 @@ mod tests {
             labels(&scale("2024-01-01", "2026-01-01")),
             ["Jan 2024", "May", "Sep", "Jan 2025", "May", "Sep", "Jan 2026"]
         );
+    }
+
+    #[test]
+    fn shares_go_from_none_to_all() {
+        assert_eq!(labels(&Scale::shares()), ["0 %", "25 %", "50 %", "75 %", "100 %"]);
+        assert_eq!(Scale::shares().share(0.25), 0.25);
+        assert_eq!(labels(&Scale::percents(0.17)), ["0 %", "5 %", "10 %", "15 %", "20 %"]);
     }
 
     #[test]
