@@ -10,6 +10,7 @@ mod common;
 mod access;
 mod backup;
 mod board;
+mod board_packs;
 mod deep;
 mod document;
 mod events;

@@ -201,7 +201,7 @@ pub struct Hindsight {
     pub comparisons: BTreeMap<(String, Group), Comparison>,
     /// Forecasts kept, scored or not.
     pub kept: usize,
-    /// The soonest 50 % date of an edge that is not passed yet.
+    /// The soonest 50 % date still to come of an edge that is not passed yet.
     pub next_on: Option<NaiveDate>,
 }
 
@@ -222,11 +222,12 @@ impl App {
                 groups.entry((past.edge.clone(), group)).or_default().push(past);
             }
         }
-        let ahead = all.iter().filter(|past| past.passed_on.is_none());
+        let open = all.iter().filter(|past| past.passed_on.is_none());
+        let next = |past: &PastForecast| past.dates.get(1).copied().flatten().filter(|day| *day >= filter.to);
         Ok(Hindsight {
             comparisons: groups.into_iter().filter_map(|(key, group)| Some((key, compare(&group)?))).collect(),
             kept: all.len(),
-            next_on: ahead.filter_map(|past| past.dates[1]).min(),
+            next_on: open.filter_map(next).min(),
         })
     }
 }

@@ -9,7 +9,6 @@ use ventmile_model::fleet::DistanceUnit;
 use ventmile_model::wear::{Costs, Replacement};
 
 use super::cars::{self, car_address};
-use super::pack_plots::unit_words;
 use super::packs::{band_drawn, pack_address, unit_of};
 use crate::app::App;
 use crate::app::curve::{LATE, LateServices, Likely, no_optimum};
@@ -68,19 +67,29 @@ fn page(view: &View) -> Markup {
     }
 }
 
-/// A range of amounts; an end that nothing bounds is said so.
-fn range(amount: Likely, say: impl Fn(f64) -> String) -> String {
+/// What may be lost or gained, in words: the range with 90 % confidence, and the best guess where the range is on one side.
+fn loss(amount: Likely, say: impl Fn(f64) -> String) -> String {
+    let told = |value: f64| {
+        if value < 0.0 { format!("a gain of {}", say(-value)) } else { format!("a loss of {}", say(value)) }
+    };
     match (amount.low, amount.high) {
-        (Some(low), Some(high)) => format!("{} to {}", say(low), say(high)),
-        (Some(low), None) => format!("{} or more, with no upper bound", say(low)),
-        (None, Some(high)) => format!("{} or less, with no lower bound", say(high)),
-        (None, None) => "unbounded".to_owned(),
+        (Some(low), Some(high)) if low > 0.0 => format!("{} ({} to {})", told(amount.middle), say(low), say(high)),
+        (Some(low), Some(high)) => format!("something between {} and {}", told(low), told(high)),
+        (Some(low), None) => format!("{} or more, nobody knows how much", told(low)),
+        (None, Some(high)) => format!("at most {}", told(high)),
+        (None, None) => "an amount that nothing bounds".to_owned(),
     }
 }
 
-/// An amount as it is likely, with its range.
-fn about(amount: Likely) -> Markup {
-    html! { strong { (say::number(amount.middle)) } " (" (range(amount, say::number)) " with 90 % confidence)" }
+/// The same in a table: below 0 is gained.
+fn interval(amount: Likely) -> String {
+    let end = |end: Option<f64>| end.map_or_else(|| "?".to_owned(), say::number);
+    format!("{} to {}", end(amount.low), end(amount.high))
+}
+
+fn turned(amount: Likely) -> Likely {
+    let minus = |end: Option<f64>| end.map(|end| -end);
+    Likely { low: minus(amount.high), middle: -amount.middle, high: minus(amount.low) }
 }
 
 fn less(one: Likely, other: Likely) -> Likely {
@@ -103,9 +112,9 @@ fn late_services(view: &View) -> Markup {
     let distance = |metres: f64| say::distance(metres, view.unit);
     html! {
         p {
-            "A usual pack whose fan is always serviced in time lives " strong { (distance(late.life_in_time)) } " in the mean. Driven past the late edge \
-             all its life it lives differently by " (range(late.life_change(), distance)) ": that costs " (about(late.cost_per_pack()))
-            " a pack, at the " (say::number(late.planned)) " of a planned replacement."
+            "A usual pack whose fan is always serviced in time lives " strong { (distance(late.life_in_time)) } " in the mean. Driven past the \
+             late edge all its life, that life changes by " (loss(turned(late.life_change()), distance)) ", with 90 % confidence: "
+            (loss(late.cost_per_pack(), say::number)) " a pack, at the " (say::number(late.planned)) " of a planned replacement."
         }
         (verdict(late))
         @let cars = &view.late_cars;
@@ -115,8 +124,9 @@ fn late_services(view: &View) -> Markup {
             @let (so_far, later) = (cars.so_far(late), cars.in_a_month(late));
             p {
                 strong { (say::count(cars.cars.len(), "car")) } " " (if cars.cars.len() == 1 { "is" } else { "are" })
-                " past the window by distance. What they have driven late so far is expected to cost " (about(so_far))
-                "; another month without the service " (about(less(later, so_far))) " more, at the pace of each."
+                " past the window by distance. What they have driven late so far is expected to have cost "
+                strong { (loss(so_far, say::number)) } " in pack life, in all; another month without the service, at the pace of each, "
+                strong { (loss(less(later, so_far), say::number)) } "."
             }
             (late_table(view, late).drawn("Cars past their window"))
         }
@@ -133,7 +143,7 @@ fn verdict(late: &LateServices) -> Markup {
     html! {
         p {
             @if told { "So late services do shorten life in this fleet, as far as its packs tell." }
-            @else { "The range holds nothing lost too: this fleet's packs do not yet tell late services from services in time." }
+            @else { "A range from gain to loss means: this fleet's packs do not tell yet whether late services shorten life. More failures will." }
         }
     }
 }
@@ -149,11 +159,10 @@ fn late_table(view: &View, late: &LateServices) -> Table {
             car.depot.clone(),
             say::distance(car.beyond, car.distance_unit),
             format!("{} a day", say::distance(car.metres_per_day, car.distance_unit)),
-            say::number(cost.middle),
-            range(cost, say::number),
+            interval(cost),
         ]
     };
-    let head = ["Car", "Depot", "Beyond the late edge", "Goes", "Expected cost so far", "90 % interval"];
+    let head = ["Car", "Depot", "Beyond the late edge", "Goes", "Lost so far, 90 % interval"];
     Table { head: head.map(str::to_owned).to_vec(), rows: view.late_cars.cars.iter().take(SHOWN).map(row).collect() }
 }
 
@@ -171,7 +180,7 @@ fn months(view: &View) -> Markup {
         }
         section.scroll tabindex="0" aria-label="Another month with each pack" {
             table.numbers {
-                thead { tr { @for cell in ["Pack", "Car", "Risk", "Worn out within 30 days", "Expected loss", "Spared", "In all"] { th scope="col" { (cell) } } } }
+                thead { tr { @for cell in ["Pack", "Car", "Risk", "Worn out within 30 days", "Expected loss", "Spared", "Net"] { th.words[matches!(cell, "Risk")] scope="col" { (cell) } } } }
                 tbody { @for month in &view.months { (month_row(month)) } }
             }
         }
@@ -184,13 +193,17 @@ fn month_row(month: &PackMonth) -> Markup {
         tr {
             th scope="row" { @match &month.serial { Some(serial) => a href=(pack_address(serial)) { (serial) }, None => "not registered" } }
             td { a href=(car_address(&month.unit)) { (month.unit) } }
-            td { (band_drawn(month.band)) }
+            td.words { (band_drawn(month.band)) }
             td { (say::chance(holding.chance)) }
             td { (say::number(holding.expected_loss)) }
             td { (say::number(holding.spared)) }
             td { (say::number(holding.net())) " " (if holding.net() > 0.0 { "replace" } else { "keep" }) }
         }
     }
+}
+
+fn rate_words(rate: f64) -> String {
+    format!("{rate:.2}")
 }
 
 fn cheapest(view: &View) -> Markup {
@@ -203,12 +216,12 @@ fn cheapest(view: &View) -> Markup {
             @match found.replacement {
                 Replacement::AtAge { age, rate, run_to_failure } => {
                     "A usual pack costs least when it is replaced on a planned day at " strong { (say::distance(age, view.unit)) }
-                    ", or at its failure if that comes first: " (say::number(rate * per)) " for a thousand " (view.unit) ", against "
-                    (say::number(run_to_failure * per)) " where every pack is run to its failure."
+                    ", or at its failure if that comes first: " (rate_words(rate * per)) " per 1,000 " (view.unit) ", against "
+                    (rate_words(run_to_failure * per)) " where every pack is run to its failure."
                 }
                 Replacement::AtFailure { reason, rate } => {
-                    "There is no cheapest age: " (no_optimum(reason)) ". Run to failure, packs cost " (say::number(rate * per))
-                    " for a thousand " (view.unit) "."
+                    "There is no cheapest age: " (no_optimum(reason)) ". Run to failure, packs cost " (rate_words(rate * per))
+                    " per 1,000 " (view.unit) "."
                 }
             }
             " This is by age alone: what checks and codes say of one pack comes before it."
@@ -232,16 +245,16 @@ impl Cheapest {
             .filter(|(_, cost)| *cost <= high)
             .map(|(age, cost)| (age / unit.metres(), cost * per))
             .collect();
-        let row = |(age, cost): &(f64, f64)| vec![format!("{} {unit}", say::number(*age)), say::number(*cost)];
+        let row = |(age, cost): &(f64, f64)| vec![format!("{} {unit}", say::number(*age)), rate_words(*cost)];
         Some(Plot {
             id: "cheapest".to_owned(),
-            title: format!("Cost for a thousand {unit}, by the {} at which packs are replaced", unit_words(unit)),
+            title: format!("Cost per 1,000 {unit}, by the distance at which packs are replaced"),
             says: format!(
                 "Cheapest at {}; between {} it costs at most a twentieth more.",
                 say::distance(best, unit),
                 self.nearly_as_cheap(costs, rate, end, unit)
             ),
-            x: Scale::numbers(0.0, end / unit.metres()),
+            x: Scale::up_to(end / unit.metres()),
             y: Scale::numbers(0.0, high * per),
             series: vec![
                 Series::new("run to failure", Look::Second, Shape::Level(run_to_failure * per)),
@@ -249,7 +262,7 @@ impl Cheapest {
                 Series::new("cheapest", Look::Own, Shape::Points(vec![(best / unit.metres(), rate * per)])),
             ],
             table: Table {
-                head: vec!["Replaced at".to_owned(), format!("Cost for a thousand {unit}")],
+                head: vec!["Replaced at".to_owned(), format!("Cost per 1,000 {unit}")],
                 rows: ages.iter().step_by(4).map(row).collect(),
             },
         })
@@ -408,12 +421,24 @@ mod tests {
         let rows = late_table(&view, &late).rows;
         let cost = |share: f64| 2_780.0 * ((0.5 * share).exp() - 1.0);
         assert!((so_far.middle - cost(1.0 / 30.0) - cost(1.0 / 60.0)).abs() < 1e-9);
-        assert_eq!([&rows[0][2], &rows[0][4]], ["6,214 mi", &say::number(cost(1.0 / 30.0))]);
+        assert_eq!(rows[0][2], "6,214 mi");
+        let ends = [0.1, 1.0].map(|effect: f64| say::number(2_780.0 * ((effect / 30.0).exp() - 1.0)));
+        assert_eq!(rows[0][4], format!("{} to {}", ends[0], ends[1]));
         let month = less(view.late_cars.in_a_month(&late), so_far);
         assert!(
             month.low > Some(0.0) && month.middle > month.low.unwrap() && month.high > Some(month.middle),
             "{month:?}"
         );
+    }
+
+    #[test]
+    fn losses_and_gains_are_told_apart() {
+        let words = |low, high| loss(Likely { low, middle: 3.0, high }, say::number);
+        assert_eq!(words(Some(1.0), Some(5.0)), "a loss of 3 (1 to 5)");
+        assert_eq!(words(Some(-2.0), Some(5.0)), "something between a gain of 2 and a loss of 5");
+        assert_eq!(words(None, Some(5.0)), "at most a loss of 5");
+        let life = Likely { low: Some(-9.0), middle: -4.0, high: Some(-1.0) };
+        assert_eq!(loss(turned(life), say::number), "a loss of 4 (1 to 9)");
     }
 
     #[test]
@@ -429,6 +454,6 @@ mod tests {
         );
         let unsure = LateServices { interval: Interval { low: None, high: Some(0.2) }, ..sample().late.unwrap() };
         let text = page(&View { late: Some(unsure), ..sample() }).into_string();
-        assert!(text.contains("do not yet tell late services") && text.contains("with no upper bound"), "{text}");
+        assert!(text.contains("do not tell yet whether") && text.contains("or more, nobody knows how much"), "{text}");
     }
 }

@@ -98,7 +98,7 @@ fn page(view: &View) -> Markup {
         }
         section aria-labelledby="dates" {
             h2 #dates { "Were the dates right?" }
-            @if view.edges.is_empty() { (no_dates(view)) }
+            (kept(view))
             @for edge in &view.edges { (edge_drawn(edge)) }
             p.note {
                 "One forecast of the fan service a week, car and edge is kept, of the last year. It is scored by the day on which the odometer \
@@ -117,19 +117,23 @@ fn page(view: &View) -> Markup {
     }
 }
 
-fn no_dates(view: &View) -> Markup {
+/// How many forecasts there are to be scored, and when the next ends.
+fn kept(view: &View) -> Markup {
     html! {
-        p.lead {
-            "Nothing to score yet"
-            @match view.next_on {
-                Some(day) => { ": the first forecasts end on " (say::dated(day, view.today)) "." }
-                None => ": no forecast has been kept.",
+        @if view.edges.is_empty() {
+            p.lead {
+                "Nothing to score yet"
+                @match view.next_on {
+                    Some(day) => { ": the first forecasts end on " (say::dated(day, view.today)) "." }
+                    None => ": no forecast has been kept.",
+                }
             }
         }
         @if view.kept > 0 {
             p {
                 (say::count(view.kept, "forecast")) " " (if view.kept == 1 { "is" } else { "are" })
-                " kept. A forecast can be scored from the day after it was made, as far as readings have come since."
+                " kept. One can be scored from the day after it was made, as far as readings have come since."
+                @if let Some(day) = view.next_on.filter(|_| !view.edges.is_empty()) { " The next still open ends on " (say::dated(day, view.today)) "." }
             }
         }
     }
@@ -145,13 +149,14 @@ const WIDE: f64 = 0.9;
 /// Whether the range between the early and the late date held, in words.
 fn coverage(score: &Score) -> String {
     let verdict = match score.cover80 {
+        _ if score.count < FEW => "",
         share if share < NARROW => " The ranges are too narrow: the dates sound surer than they are.",
         share if share > WIDE => " The ranges are wider than they need be.",
         _ => "",
     };
     format!(
-        "In {:.0} % the odometer passed the edge between the 10 % and the 90 % date; 80 % is right. It came sooner in {:.0} %, later \
-         in {:.0} %.{verdict}",
+        "In {:.0} % what happened lay between the 10 % and the 90 % date, as far as it was followed; 80 % is right. The edge came \
+         sooner in {:.0} %, later in {:.0} %.{verdict}",
         100.0 * score.cover80,
         100.0 * score.below_q10,
         100.0 * score.above_q90
@@ -166,12 +171,13 @@ fn keep(all: &Comparison) -> String {
         return "No naive forecast could be made beside these.".to_owned();
     };
     let own = all.model.mean_pinball;
-    let few = if all.model.count < FEW { " So few forecasts may say so by chance." } else { "" };
-    if own < best {
-        let share = 100.0 * (1.0 - own / best);
-        format!("They earn their keep: they miss by {own:.2} days, {share:.0} % less than {name} with {best:.2}.{few}")
+    let beside = format!("they miss by {own:.2} days, {name} by {best:.2}");
+    if all.model.count < FEW {
+        format!("Too few to say whether they earn their keep: {beside}.")
+    } else if own < best {
+        format!("They earn their keep: {beside}; that is {:.0} % less.", 100.0 * (1.0 - own / best))
     } else {
-        format!("They do not earn their keep: they miss by {own:.2} days, {name} by {best:.2}.{few}")
+        format!("They do not earn their keep: {beside}.")
     }
 }
 
@@ -180,8 +186,8 @@ fn edge_drawn(edge: &Edge) -> Markup {
     html! {
         h3 { "The " (edge.name) " edge of the window" }
         p {
-            strong { (keep(&edge.all)) } " " (say::count(model.count, "forecast")) " scored; half of the 50 % dates were off by less than "
-            (format!("{:.1}", model.median_abs_error)) " days. " (coverage(model))
+            strong { (keep(&edge.all)) } " " (say::count(model.count, "forecast")) " scored; half of the 50 % dates were off by "
+            (format!("{:.1}", model.median_abs_error)) " days or less. " (coverage(model))
         }
         (plot_of(edge).drawn())
     }
@@ -195,6 +201,9 @@ const CONTENDERS: [Contender; 3] = [
     ("average of all history", Look::Second, 0.0, |comparison| comparison.naive_all),
     ("average of the last 28 days", Look::Plain, 0.15, |comparison| comparison.naive_recent),
 ];
+
+/// Days that the plot reaches up to at least: less is no miss.
+const LEAST_MISS: f64 = 0.5;
 
 fn plot_of(edge: &Edge) -> Plot {
     let groups: Vec<&Named> = edge.by_horizon.iter().collect();
@@ -215,7 +224,7 @@ fn plot_of(edge: &Edge) -> Plot {
             "Lower is better. All three dates are weighed by their chances (mean pinball loss): wide ranges cost too."
                 .to_owned(),
         x: Scale::with_ticks(0.5, groups.len() as f64 + 0.5, groups.iter().enumerate().map(tick).collect()),
-        y: Scale::numbers(0.0, most.max(f64::MIN_POSITIVE)),
+        y: Scale::numbers(0.0, most.max(LEAST_MISS)),
         series,
         table: table_of(edge),
     }
@@ -423,9 +432,9 @@ mod tests {
     fn the_dates_are_held_against_what_happened() {
         let text = page(&sample()).into_string();
         for words in [
-            "They earn their keep: they miss by 1.50 days, 25 % less than the average of all history with 2.00.",
-            "40 forecasts scored; half of the 50 % dates were off by less than 3.2 days.",
-            "In 82 % the odometer passed the edge between",
+            "They earn their keep: they miss by 1.50 days, the average of all history by 2.00; that is 25 % less.",
+            "40 forecasts scored; half of the 50 % dates were off by 3.2 days or less.",
+            "In 82 % what happened lay between",
             "made in Feb 2026",
             "N&lt;1&gt;",
             "by what was said 21.0 would come true, 31 did.",
@@ -439,10 +448,10 @@ mod tests {
     #[test]
     fn a_model_that_does_not_earn_its_keep_is_told_so() {
         assert_eq!(
-            keep(&comparison(12, 3.0, 2.0, 2.5)),
-            "They do not earn their keep: they miss by 3.00 days, the average of all history by 2.00. So few forecasts may say so \
-             by chance."
+            keep(&comparison(40, 3.0, 2.0, 2.5)),
+            "They do not earn their keep: they miss by 3.00 days, the average of all history by 2.00."
         );
+        assert!(keep(&comparison(12, 0.0, 0.0, 0.0)).starts_with("Too few to say"));
         let alone = Comparison { naive_all: None, naive_recent: None, ..comparison(40, 1.0, 1.0, 1.0) };
         assert_eq!(keep(&alone), "No naive forecast could be made beside these.");
         assert!(

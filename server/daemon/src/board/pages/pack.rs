@@ -209,7 +209,10 @@ fn page(view: &View) -> Markup {
             @if let Some(age) = view.age { div { dt { "Driven" } dd { (say::distance(age, view.distance_unit)) } } }
             @if let Some(at) = view.last_check_at { div { dt { "Last checked" } dd { (say::time(at, view.zone)) } } }
             @if let Some(median) = view.ahead.as_ref().and_then(|ahead| ahead.median_on) {
-                div { dt { "As likely as not worn out by" } dd { (say::dated(median, view.today)) } }
+                div {
+                    dt { "As likely as not degraded by" }
+                    dd { @if median <= view.today { "today" } @else { (say::dated(median, view.today)) } }
+                }
             }
         }
         @if let Some(ahead) = &view.ahead { (ahead_drawn(ahead)) (to_do(view, ahead)) }
@@ -228,7 +231,7 @@ fn page(view: &View) -> Markup {
 fn ahead_drawn(ahead: &Ahead) -> Markup {
     html! {
         section aria-labelledby="ahead" {
-            h2 #ahead { "Its chance to be worn out" }
+            h2 #ahead { "Its chance of degradation" }
             @match &ahead.chances {
                 Some(chances) => {
                     div.measure { (chances.drawn()) }

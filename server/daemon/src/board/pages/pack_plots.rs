@@ -82,7 +82,7 @@ impl LifeView {
             spots: curve.spots(),
             steps: life.steps.clone(),
             gone: [0.1, 0.5].map(|share| curve.weibull().quantile(share)),
-            packs: packs.iter().filter_map(on).collect(),
+            packs: packs.iter().filter(|pack| pack.exposure.exit > pack.exposure.entry).filter_map(on).collect(),
             own: OnCurve::of(life, own.0, own.1)?,
             in_all: life.packs,
             failures: life.failures(),
@@ -147,7 +147,7 @@ impl LifeView {
             id: "life".to_owned(),
             title: format!("Share of packs that get further, by {}", unit_words(self.unit)),
             says: self.says(),
-            x: Scale::numbers(0.0, far),
+            x: Scale::up_to(far),
             y: Scale::shares(),
             series: self.series(),
             table: self.table(),
@@ -172,7 +172,7 @@ impl LifeView {
             let far = self.distance(pack.age);
             vec![pack.name.clone(), pack.unit.clone(), far, pack.ended().to_owned(), say::chance(pack.survival)]
         };
-        let head = ["Pack", "Car", "Distance", "", "Such packs that get further"].map(str::to_owned).to_vec();
+        let head = ["Pack", "Car", "Distance", "State", "Such packs that get further"].map(str::to_owned).to_vec();
         Table { head, rows: self.packs.iter().map(row).collect() }
     }
 }

@@ -61,7 +61,7 @@ impl Chances {
     pub(super) fn doubt(&self) -> Option<String> {
         let [low, high] = self.interval?;
         Some(format!(
-            "The life curve is known so well that the chance within 90 days lies at {} with 90 % confidence.",
+            "As well as the life curve is known, the chance within 90 days lies at {} with 90 % confidence.",
             say::shares(low, high)
         ))
     }
@@ -81,7 +81,7 @@ fn bar(chance: f64, range: Option<[f64; 2]>) -> Markup {
 /// The sign and the words of a band of risk.
 fn band_words(band: &str) -> (&'static str, &'static str) {
     match band {
-        "degraded" => ("◆", "worn out"),
+        "degraded" => ("◆", "degraded"),
         "now" => ("▲", "to be seen to now"),
         "plan" => ("▮", "to be planned for"),
         "watch" => ("▹", "to be watched"),
@@ -172,7 +172,7 @@ fn standing(view: &View) -> Markup {
     let all = degraded + now + plan + watch + low + unknown;
     html! {
         "Of " strong { (say::count(all, "pack")) } ", " strong { (degraded) } " " (if degraded == 1 { "is" } else { "are" })
-        " worn out, " strong { (now) } " to be seen to now, " (plan) " to be planned for and " (watch) " to be watched. "
+        " degraded, " strong { (now) } " to be seen to now, " (plan) " to be planned for and " (watch) " to be watched. "
         @if unknown > 0 {
             a href=(link(&Query { band: Some("unknown".to_owned()), depot: view.query.depot.clone(), ..Query::default() })) {
                 "Of " (unknown) " nothing can be said"
@@ -193,8 +193,8 @@ fn page(view: &View) -> Markup {
             button type="submit" { "Show" }
         }
         p.note {
-            "The likeliest to be worn out within 90 days come first. A pack is worn out when it fails, or when its weakest block \
-             lies too far under the others. "
+            "The likeliest to be degraded within 90 days come first: worn out, or with a fault of cooling, sensing, isolation or \
+             fuse. A pack is worn out when it fails, or when its weakest block lies too far under the others. "
             a href="/board/hindsight" { "Were the chances right" } " · " a href="/board/cost" { "What waiting costs" }
         }
         @if view.rows.is_empty() {
@@ -233,7 +233,11 @@ fn drawn(row: &Row) -> Markup {
             div.when {
                 p {
                     (say::distance(item.age_metres, row.distance_unit())) " driven"
-                    @if let Some(median) = item.median_on { "; as likely as not worn out by " (say::dated(median, row.today)) }
+                    @match item.median_on {
+                        Some(median) if median <= row.today => "; likely degraded already",
+                        Some(median) => { "; as likely as not degraded by " (say::dated(median, row.today)) }
+                        None => {}
+                    }
                 }
                 @for reason in item.reason.iter().chain(&item.more_reasons) { p.note { (sentence(reason)) } }
             }
@@ -357,11 +361,11 @@ mod tests {
     fn a_pack_is_told_with_its_chances_and_reasons() {
         let text = page(&sample()).into_string();
         assert!(
-            text.contains("Of <strong>2 packs</strong>, <strong>0</strong> are worn out, <strong>1</strong>"),
+            text.contains("Of <strong>2 packs</strong>, <strong>0</strong> are degraded, <strong>1</strong>"),
             "{text}"
         );
         assert!(text.contains("<span>34 %</span>") && text.contains("<span>more than 99 %</span>"), "{text}");
-        assert!(text.contains("124,274 mi driven; as likely as not worn out by"), "{text}");
+        assert!(text.contains("124,274 mi driven; as likely as not degraded by"), "{text}");
         assert!(text.contains("The car covers 186 mi a day.") && text.contains("too few packs have failed"), "{text}");
     }
 

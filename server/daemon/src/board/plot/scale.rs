@@ -33,7 +33,13 @@ impl Scale {
         Self { low: first * step, high: last * step, ticks: ticks.map(|value| (value, label(value))).collect() }
     }
 
-    /// The same for counts: no tick between two whole numbers.
+    /// A scale of numbers from 0 to an end that need not be round.
+    pub(in crate::board) fn up_to(high: f64) -> Self {
+        let round = Self::numbers(0.0, high);
+        Self { high, ticks: round.ticks.into_iter().filter(|(value, _)| *value <= high).collect(), ..round }
+    }
+
+    /// Numbers from 0 for counts: no tick between two whole numbers.
     pub(in crate::board) fn counts(high: f64) -> Self {
         Self::numbers(0.0, high.max(WANTED))
     }
@@ -111,6 +117,8 @@ mod tests {
         assert_eq!(labels(&Scale::numbers(0.0, 24_700.0)), ["0", "10,000", "20,000", "30,000"]);
         assert_eq!(labels(&Scale::numbers(0.0, 1.0)), ["0.0", "0.5", "1.0"]);
         assert_eq!(labels(&Scale::counts(0.0)), ["0", "1", "2", "3", "4"]);
+        assert_eq!(labels(&Scale::up_to(24_700.0)), ["0", "10,000", "20,000"]);
+        assert_eq!(Scale::up_to(24_700.0).share(24_700.0), 1.0);
         assert_eq!(labels(&Scale::numbers(-3.0, 3.0)), ["−4", "−2", "0", "2", "4"]);
     }
 
