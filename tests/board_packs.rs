@@ -132,7 +132,8 @@ async fn waiting_has_its_price(engine: Engine) {
     assert!(page.contains("on the road costs <strong>4,980</strong>"), "{page}");
     assert!(page.contains("cost.shifts_roadside") && page.contains("Another month with each pack"), "{page}");
     // 100,000 mi on the odometer, serviced at 61,000, late from 25,000 on.
-    assert!(page.contains("cannot tell yet what late fan services cost") || page.contains("14,000 mi"), "{page}");
+    assert!(page.contains("<strong>1 car</strong> is past the window by distance."), "{page}");
+    assert!(page.contains("<td>14,000 mi</td><td>200 mi a day</td>"), "{page}");
     assert!(page.contains(WORN_PAGE) && !page.contains("<b>"), "{page}");
 }
 

@@ -143,7 +143,7 @@ fn verdict(late: &LateServices) -> Markup {
     html! {
         p {
             @if told { "So late services do shorten life in this fleet, as far as its packs tell." }
-            @else { "A range from gain to loss means: this fleet's packs do not tell yet whether late services shorten life. More failures will." }
+            @else { "A range from gain to loss means: this fleet's packs do not tell yet whether late services shorten life." }
         }
     }
 }

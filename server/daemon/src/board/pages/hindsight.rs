@@ -219,7 +219,7 @@ fn plot_of(edge: &Edge) -> Plot {
     let tick = |(number, (name, _)): (usize, &&Named)| (place(number), name.replace(" ahead", ""));
     Plot {
         id: format!("{}-edge", edge.name),
-        title: "How many days the dates miss by, by how far ahead they were".to_owned(),
+        title: format!("How many days the dates of the {} edge miss by, by how far ahead they were", edge.name),
         says:
             "Lower is better. All three dates are weighed by their chances (mean pinball loss): wide ranges cost too."
                 .to_owned(),

@@ -49,7 +49,7 @@ impl Chances {
                 @for (days, chance) in DAYS.into_iter().zip(self.within) {
                     @let range = self.interval.filter(|_| days == 90);
                     div {
-                        dt { "within " (days) " days" }
+                        dt { "in " (days) " days" }
                         dd { (bar(chance, range)) span { (say::chance(chance)) } }
                     }
                 }
@@ -200,7 +200,7 @@ fn page(view: &View) -> Markup {
         @if view.rows.is_empty() {
             p { "No pack is like that. " a href="/board/packs" { "Show all packs" } }
         } @else {
-            ul.cars { @for row in &view.rows { (drawn(row)) } }
+            ul.cars.packs { @for row in &view.rows { (drawn(row)) } }
         }
         @if query.after.is_some() || view.next.is_some() {
             nav.pages aria-label="Pages of the list" {
@@ -221,7 +221,7 @@ fn drawn(row: &Row) -> Markup {
                     None => span.unit { "Not registered" },
                 }
                 span.depot { (item.pack_type) }
-                p.inside { "in car " a href=(car_address(&row.unit)) { (row.unit) } ", " (row.depot) }
+                p { "in car " a href=(car_address(&row.unit)) { (row.unit) } ", " (row.depot) }
                 (band_drawn(&item.band))
             }
             div.way {
