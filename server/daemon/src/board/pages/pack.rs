@@ -242,7 +242,7 @@ fn ahead_drawn(ahead: &Ahead) -> Markup {
             @if ahead.ways.len() > 1 { (ways_table(&ahead.ways).drawn("Ways of failing")) }
             @if !ahead.reasons.is_empty() {
                 h3 { "Why" }
-                ul.lines { @for why in &ahead.reasons { li { strong { (moves(why.weight)) } " " (sentence(&why.says)) } } }
+                (reasons_drawn(&ahead.reasons))
             }
             @for note in &ahead.notes { p.note { (sentence(note)) } }
             @if !ahead.codes.is_empty() {
@@ -261,15 +261,29 @@ fn ways_table(ways: &[Way]) -> Table {
     Table { head, rows: ways.iter().map(row).collect() }
 }
 
+/// Those that move the chance, and folded away those that hardly do.
+fn reasons_drawn(reasons: &[Why]) -> Markup {
+    let (moving, idle): (Vec<&Why>, Vec<&Why>) =
+        reasons.iter().partition(|why| why.weight.is_none_or(|weight| weight.abs() >= HARDLY));
+    html! {
+        ul.lines { @for why in &moving { li { strong { (moves(why.weight)) } " " (sentence(&why.says)) } } }
+        @if !idle.is_empty() {
+            details {
+                summary { "What hardly moves it" }
+                ul.lines { @for why in &idle { li { (sentence(&why.says)) } } }
+            }
+        }
+    }
+}
+
 /// Below this a reason hardly moves the chance: a tenth of the odds.
 const HARDLY: f64 = 0.1;
 
 fn moves(weight: Option<f64>) -> &'static str {
     match weight {
         None => "● Nothing is known without it.",
-        Some(weight) if weight >= HARDLY => "▲ Raises it.",
-        Some(weight) if weight <= -HARDLY => "▼ Lowers it.",
-        Some(_) => "– Hardly moves it.",
+        Some(weight) if weight > 0.0 => "▲ Raises it.",
+        Some(_) => "▼ Lowers it.",
     }
 }
 
@@ -501,6 +515,7 @@ mod tests {
                 reasons: vec![
                     Why { weight: Some(2.0), says: "the weakest block lay 0.79 V low".to_owned() },
                     Why { weight: Some(-0.5), says: "the car covers 90 mi a day".to_owned() },
+                    Why { weight: Some(0.01), says: "heat has aged it".to_owned() },
                 ],
                 notes: vec!["P0A80: check the cooling first".to_owned()],
                 codes: vec!["P0A80, confirmed: pack to be replaced; assess it".to_owned()],
@@ -528,6 +543,7 @@ mod tests {
             "at 41 to 72 % with 90 % confidence",
             "<strong>▲ Raises it.</strong> The weakest block lay 0.79 V low.",
             "<strong>▼ Lowers it.</strong>",
+            "<summary>What hardly moves it</summary><ul class=\"lines\"><li>Heat has aged it.</li></ul>",
             "href=\"/board/work/WO-00007\"",
             "expected to cost <strong>350 more</strong>",
             "50 % that its blocks wear out within 30 days times the 790 that",

@@ -195,6 +195,9 @@ pub(super) struct SpreadView {
     pub today: NaiveDate,
 }
 
+/// Volts above the middle of the blocks that are not worth a field of their own.
+const LITTLE_V: f64 = 0.1;
+
 /// Rows of checks in a table, at most: the newest.
 const SHOWN_CHECKS: usize = 60;
 
@@ -244,7 +247,8 @@ impl SpreadView {
         let place = |at: DateTime<Utc>| day_place(self.on(at));
         let levels: Vec<(f64, f64)> =
             self.spread.levels.iter().map(|level| (place(level.at), level.deficit_v)).collect();
-        let low = levels.iter().map(|(_, volts)| *volts).fold(0.0, f64::min);
+        // A weakest block that lies a little over the others is no reason to open a field below 0.
+        let low = levels.iter().map(|(_, volts)| *volts).filter(|volts| *volts < -LITTLE_V).fold(0.0, f64::min);
         let high = levels.iter().map(|(_, volts)| *volts).fold(self.limits.weak_v, f64::max);
         let from = self.spread.set_aside.iter().map(|aside| aside.at).fold(first.at, DateTime::min);
         let mut aside: Vec<f64> = self.spread.set_aside.iter().map(|aside| place(aside.at)).collect();

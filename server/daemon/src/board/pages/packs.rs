@@ -50,7 +50,7 @@ impl Chances {
                     @let range = self.interval.filter(|_| days == 90);
                     div {
                         dt { "in " (days) " days" }
-                        dd { (bar(chance, range)) span { (say::chance(chance)) } }
+                        dd { (bar(chance, range)) span { (short(chance)) } }
                     }
                 }
             }
@@ -59,12 +59,17 @@ impl Chances {
 
     /// How far the chance within 90 days may be off, in words.
     pub(super) fn doubt(&self) -> Option<String> {
-        let [low, high] = self.interval?;
+        let [low, high] = self.interval.filter(|[low, high]| high - low >= 0.01)?;
         Some(format!(
             "As well as the life curve is known, the chance within 90 days lies at {} with 90 % confidence.",
             say::shares(low, high)
         ))
     }
+}
+
+/// A chance beside its bar, where room is short.
+fn short(chance: f64) -> String {
+    say::chance(chance).replace("more than", ">").replace("less than", "<")
 }
 
 fn bar(chance: f64, range: Option<[f64; 2]>) -> Markup {
@@ -364,7 +369,7 @@ mod tests {
             text.contains("Of <strong>2 packs</strong>, <strong>0</strong> are degraded, <strong>1</strong>"),
             "{text}"
         );
-        assert!(text.contains("<span>34 %</span>") && text.contains("<span>more than 99 %</span>"), "{text}");
+        assert!(text.contains("<span>34 %</span>") && text.contains("<span>&gt; 99 %</span>"), "{text}");
         assert!(text.contains("124,274 mi driven; as likely as not degraded by"), "{text}");
         assert!(text.contains("The car covers 186 mi a day.") && text.contains("too few packs have failed"), "{text}");
     }
