@@ -13,7 +13,7 @@ fn reading(unit: &str, day: i64, per_day: f64) -> Value {
 }
 
 /// Two cars serviced at 25,000 mi, which goes on as it was and which drives half as much from now on.
-async fn two_cars_for_ten_weeks(app: &TestApp, manager: &Client) {
+pub async fn two_cars_for_ten_weeks(app: &TestApp, manager: &Client) {
     two_depots(manager).await;
     for unit in ["AS-BEFORE", "SLOWER"] {
         car(manager, unit, "NORTH").await;

@@ -10,6 +10,7 @@ mod common;
 mod access;
 mod backup;
 mod board;
+mod board_packs;
 mod books;
 mod deep;
 mod document;

@@ -15,11 +15,11 @@ async fn fleet(engine: Engine, settings: &[(&str, &str)]) -> (TestApp, Client) {
     (app, manager)
 }
 
-fn days_ago(days: i64) -> DateTime<Utc> {
+pub fn days_ago(days: i64) -> DateTime<Utc> {
     instant(NOW) - TimeDelta::days(days)
 }
 
-fn pack(serial: &str, unit: &str, at: DateTime<Utc>, miles: f64) -> Value {
+pub fn pack(serial: &str, unit: &str, at: DateTime<Utc>, miles: f64) -> Value {
     json!({
         "serial": serial, "type": "N28", "chemistry": "nimh", "blocks": 14, "modules_per_block": 2,
         "cells_per_module": 6, "unit": unit, "installed_at": at, "odometer": miles, "distance_unit": "mi",
@@ -37,7 +37,7 @@ fn check(unit: &str, at: DateTime<Utc>, weak: f64) -> Value {
 }
 
 /// A check a week for half a year, the seventh block falling evenly from `first` to `last` volts under the others.
-fn falling(unit: &str, first: f64, last: f64) -> Value {
+pub fn falling(unit: &str, first: f64, last: f64) -> Value {
     (0..26)
         .map(|week| check(unit, days_ago(7 * (25 - week) + 1), first + (last - first) * week as f64 / 25.0))
         .collect()

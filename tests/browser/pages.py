@@ -6,6 +6,9 @@ EVERYWHERE = [
     "/board/day",
     "/board/calendars",
     "/board/cars",
+    "/board/packs",
+    "/board/cost",
+    "/board/hindsight",
     "/board/work",
     "/board/gear",
     "/board/cores",
@@ -22,5 +25,6 @@ DEMO = [
     "/board/cars?band=past",
     "/board/cars/V104",
     "/board/cars/V134",
+    "/board/packs?band=degraded",
     "/board/journal?part=rule",
 ]

@@ -125,7 +125,7 @@ fn comparison(group: String, comparison: Comparison) -> ComparisonAnswer {
 
 fn edge(hindsight: &Hindsight, name: &str, depots: &HashMap<i64, String>) -> EdgeHindsight {
     let mut answer = EdgeHindsight::default();
-    for ((_, group), found) in hindsight.iter().filter(|((edge, _), _)| edge == name) {
+    for ((_, group), found) in hindsight.comparisons.iter().filter(|((edge, _), _)| edge == name) {
         match group {
             Group::All => answer.all = Some(comparison("all".to_owned(), *found)),
             Group::Told => answer.told = Some(comparison("told plans".to_owned(), *found)),

@@ -6,8 +6,8 @@ use chrono::{DateTime, Days, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use ventmile_model::fleet::{DistanceUnit, Metres};
-use ventmile_model::wear::life::{Covariate, Interval, LifeFit, Quantity, profile};
-use ventmile_model::wear::{NoOptimum, Replacement, cheapest_age};
+use ventmile_model::wear::life::{Covariate, Interval, Quantity};
+use ventmile_model::wear::{Costs, NoOptimum, Replacement};
 
 use super::body::Params;
 use super::key::{Key, Read};
@@ -17,13 +17,10 @@ use super::shapes::{shown, thousandth};
 use super::upcoming::{parameter, unit_asked};
 use super::values;
 use crate::app::App;
+use crate::app::curve::{CurveSpot, LATE, Likely, UsualCurve, no_optimum};
 use crate::app::life::{FleetLife, Without};
-use crate::app::packs::costs;
 use crate::app::risks::{self, HorizonRecord};
 use crate::store::{LivedPack, RiskFilter};
-
-/// The level of the intervals here.
-const LEVEL: f64 = 0.9;
 
 /// What is asked of the life curve.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -191,16 +188,22 @@ pub struct LifeCurveAnswer {
     on_curve: Vec<CurvePack>,
 }
 
-/// The curve and what an answer needs beside it.
+/// The curve and the unit of the answer.
 struct Curve<'a> {
-    life: &'a FleetLife,
-    fit: &'a LifeFit,
-    covariates: Vec<f64>,
+    usual: UsualCurve<'a>,
     unit: DistanceUnit,
 }
 
 fn range(interval: Interval, through: impl Fn(f64) -> f64) -> RangeAnswer {
     RangeAnswer { low: interval.low.map(&through), high: interval.high.map(&through) }
+}
+
+fn likely(amount: Likely, through: impl Fn(f64) -> f64) -> RangeAnswer {
+    range(Interval { low: amount.low, high: amount.high }, through)
+}
+
+fn cents(amount: f64) -> f64 {
+    (amount * 100.0).round() / 100.0
 }
 
 impl Curve<'_> {
@@ -209,84 +212,58 @@ impl Curve<'_> {
     }
 
     fn estimate(&self, value: f64, quantity: Quantity<'_>, through: impl Fn(f64) -> f64) -> EstimateAnswer {
-        let interval = profile(&self.life.lives, &self.life.prior, self.fit, quantity, LEVEL);
-        let interval = interval.unwrap_or(Interval { low: None, high: None });
-        EstimateAnswer { value: through(value), interval: range(interval, through) }
+        EstimateAnswer { value: through(value), interval: range(self.usual.interval(quantity), through) }
     }
 
     fn points(&self) -> Vec<CurvePoint> {
-        const STEPS: u32 = 50;
-        let curve = self.fit.curve(&self.covariates);
-        let oldest = self.life.lives.lives().iter().map(|life| life.exit).fold(0.0, f64::max);
-        // Without packs there is no oldest: the curve is drawn until hardly any are left.
-        let whole = curve.quantile(0.95);
-        let end = if oldest > 0.0 { whole.min(3.0 * oldest).max(oldest) } else { whole };
-        let point = |step: u32| {
-            let age = end * f64::from(step) / f64::from(STEPS);
-            let (_, failed) = self.fit.chance_within(0.0, age, &self.covariates, LEVEL);
-            let lives = |chance: Option<f64>| chance.map(|chance| thousandth(1.0 - chance));
-            CurvePoint {
-                age: self.distance(age),
-                survival: thousandth(curve.survival(age)),
-                interval: RangeAnswer { low: lives(failed.high), high: lives(failed.low) },
-            }
+        let point = |spot: CurveSpot| CurvePoint {
+            age: self.distance(spot.age),
+            survival: thousandth(spot.survival),
+            interval: range(spot.interval, thousandth),
         };
-        (0..=STEPS).map(point).collect()
+        self.usual.spots().into_iter().map(point).collect()
     }
 
-    fn effects(&self) -> Vec<EffectAnswer> {
+    fn effects(&self, life: &FleetLife) -> Vec<EffectAnswer> {
         let effect = |(number, covariate): (usize, &Covariate)| {
             let (times, says) = reading(covariate);
             let factor = move |coefficient: f64| thousandth((coefficient * times).exp());
+            let coefficient = *self.usual.fit.coefficients.get(number)?;
             Some(EffectAnswer {
                 covariate: covariate.to_string(),
-                life_factor: self.estimate(*self.fit.coefficients.get(number)?, Quantity::Coefficient(number), factor),
+                life_factor: self.estimate(coefficient, Quantity::Coefficient(number), factor),
                 says,
             })
         };
-        self.life.accelerators.covariates.iter().enumerate().filter_map(effect).collect()
+        life.accelerators.covariates.iter().enumerate().filter_map(effect).collect()
     }
 
-    fn replacement(&self, app: &App) -> Option<ReplacementAnswer> {
-        let costs = costs(&app.settings);
+    fn replacement(&self, costs: Costs) -> Option<ReplacementAnswer> {
         let thousand = 1_000.0 * self.unit.metres();
-        let cents = |rate: f64| (rate * thousand * 100.0).round() / 100.0;
         let answer = |age: Option<f64>, reason: Option<NoOptimum>, rate: f64, to_failure: f64| ReplacementAnswer {
             planned_cost: costs.planned,
             roadside_cost: costs.roadside,
             cheapest_age: age.map(|age| self.distance(age)),
             no_finite_optimum_because: reason.map(no_optimum),
-            cost_per_thousand: cents(rate),
-            run_to_failure_per_thousand: cents(to_failure),
+            cost_per_thousand: cents(rate * thousand),
+            run_to_failure_per_thousand: cents(to_failure * thousand),
         };
-        Some(match cheapest_age(self.fit.curve(&self.covariates), costs).ok()? {
+        Some(match self.usual.replacement(costs)? {
             Replacement::AtAge { age, rate, run_to_failure } => answer(Some(age), None, rate, run_to_failure),
             Replacement::AtFailure { reason, rate } => answer(None, Some(reason), rate, rate),
         })
     }
 
-    fn late_services(&self, app: &App) -> Option<LateServicesAnswer> {
-        let number = self.life.accelerators.covariates.iter().position(|one| *one == Covariate::LateShare)?;
-        let mut in_time = self.covariates.clone();
-        *in_time.get_mut(number)? = 0.0;
-        let mean = self.fit.curve(&in_time).mean();
-        let interval =
-            profile(&self.life.lives, &self.life.prior, self.fit, Quantity::Coefficient(number), LEVEL).ok()?;
-        let change = |coefficient: f64| mean * (coefficient.exp() - 1.0);
-        let price = costs(&app.settings).planned;
-        // A pack that lives so much shorter is bought so much more often for the same distance.
-        let money = |coefficient: f64| (price * ((-coefficient).exp() - 1.0) * 100.0).round() / 100.0;
+    fn late_services(&self, costs: Costs) -> Option<LateServicesAnswer> {
+        let late = self.usual.late_services(costs)?;
         Some(LateServicesAnswer {
-            life_in_time: self.distance(mean),
-            life_change: range(interval, |coefficient| self.distance(change(coefficient))),
-            cost_per_pack: RangeAnswer { low: interval.high.map(money), high: interval.low.map(money) },
+            life_in_time: self.distance(late.life_in_time),
+            life_change: likely(late.life_change(), |metres| self.distance(metres)),
+            cost_per_pack: likely(late.cost_per_pack(), cents),
             says: LATE,
         })
     }
 }
-
-const LATE: &str = "An association in this fleet's own packs, adjusted for rate of use, heat and type as far as they are \
-    known: cars serviced late may differ in other ways too. Given as a range, not as a point.";
 
 /// By how much a covariate is changed for its effect to be told, and what that means.
 fn reading(covariate: &Covariate) -> (f64, &'static str) {
@@ -299,14 +276,6 @@ fn reading(covariate: &Covariate) -> (f64, &'static str) {
         Covariate::Heat => (doubled, "life where heat ages a pack twice as fast; half is what Arrhenius' law says"),
         Covariate::LateShare => (1.0, LATE),
         Covariate::PackType(_) => (1.0, "life of this type beside the commonest one"),
-    }
-}
-
-const fn no_optimum(reason: NoOptimum) -> &'static str {
-    match reason {
-        NoOptimum::RiskDoesNotRise => "the risk does not rise with age, so a new pack is no safer than an old one",
-        NoOptimum::RoadsideIsNoDearer => "a failure on the road costs no more than a planned replacement",
-        NoOptimum::BeyondAnyAge => "the risk rises so slowly that the age is beyond any number",
     }
 }
 
@@ -403,8 +372,8 @@ fn life_curve(
     pack_type: Option<&str>,
     unit: DistanceUnit,
 ) -> LifeCurveAnswer {
-    let curve =
-        life.fit.as_ref().ok().map(|fit| Curve { life, fit, covariates: life.usual_covariates(pack_type), unit });
+    let curve = life.usual_curve(pack_type).map(|usual| Curve { usual, unit });
+    let costs = app.replacement_costs();
     let distance = |metres: f64| shown(Metres(metres.round() as i64), unit);
     LifeCurveAnswer {
         made_at: life.made_at,
@@ -413,18 +382,18 @@ fn life_curve(
         distance_unit: unit.as_str(),
         no_curve_because: life.fit.as_ref().err().map(ToString::to_string),
         scale_at_least: life.least_scale(&app.settings).map(distance),
-        shape: curve.as_ref().map(|curve| curve.estimate(curve.fit.shape(), Quantity::Shape, thousandth)),
+        shape: curve.as_ref().map(|curve| curve.estimate(curve.usual.fit.shape(), Quantity::Shape, thousandth)),
         scale: curve.as_ref().map(|curve| {
-            let scale = curve.fit.curve(&curve.covariates).scale;
-            curve.estimate(scale, Quantity::Scale(&curve.covariates), distance)
+            let scale = curve.usual.weibull().scale;
+            curve.estimate(scale, Quantity::Scale(&curve.usual.covariates), distance)
         }),
         b10: curve.as_ref().map(|curve| {
-            let age = curve.fit.curve(&curve.covariates).quantile(0.1);
-            curve.estimate(age, Quantity::Quantile(0.1, &curve.covariates), distance)
+            let age = curve.usual.weibull().quantile(0.1);
+            curve.estimate(age, Quantity::Quantile(0.1, &curve.usual.covariates), distance)
         }),
         usual: usual(life, unit),
         prior: prior(life, unit),
-        effects: curve.as_ref().map(Curve::effects).unwrap_or_default(),
+        effects: curve.as_ref().map(|curve| curve.effects(life)).unwrap_or_default(),
         inseparable: life.inseparable.iter().map(ToString::to_string).collect(),
         points: curve.as_ref().map(Curve::points).unwrap_or_default(),
         kaplan_meier: life
@@ -439,8 +408,8 @@ fn life_curve(
             .collect(),
         fit_chance: life.check.as_ref().and_then(|check| check.chance).map(thousandth),
         warning: life.check.as_ref().and_then(|check| check.warning).map(|warning| warning.to_string()),
-        replacement: curve.as_ref().and_then(|curve| curve.replacement(app)),
-        late_services: curve.as_ref().and_then(|curve| curve.late_services(app)),
+        replacement: curve.as_ref().and_then(|curve| curve.replacement(costs)),
+        late_services: curve.as_ref().and_then(|curve| curve.late_services(costs)),
         on_curve: packs.into_iter().map(|pack| on_curve(pack, life, unit)).collect(),
     }
 }
@@ -541,8 +510,7 @@ pub(super) async fn get_risk_hindsight(
     let from = parameter("from", query.from.as_deref(), values::date)?.unwrap_or(two_years_ago);
     let filter =
         RiskFilter { from, to, depot: query.depot, key_depots_of: caller.actor.key_depots_of(), limit: risks::MOST };
-    let past = app.store.past_risks(&filter).await?;
-    let horizons = risks::HORIZONS.iter().enumerate();
-    let horizons = horizons.map(|(place, days)| record(*days, risks::of_horizon(&past, place, *days))).collect();
+    let found = app.risk_hindsight(&filter).await?;
+    let horizons = found.horizons.into_iter().map(|(days, horizon)| record(days, horizon)).collect();
     Ok(axum::Json(RiskHindsightAnswer { from, to, horizons, note: RISK_NOTE }).into_response())
 }

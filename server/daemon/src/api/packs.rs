@@ -3,14 +3,12 @@
 use axum::extract::State;
 use axum::http::{HeaderMap, Uri};
 use axum::response::{IntoResponse, Response};
-use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use ventmile_model::fleet::{Code, CodeState, DistanceUnit, Metres, PackLife, Standing};
-use ventmile_model::wear::Lived;
-use ventmile_model::wear::block_wear::BlockWear;
+use ventmile_model::fleet::{Code, CodeState, DistanceUnit, Metres, Standing};
 use ventmile_model::wear::outlook::Outlook;
-use ventmile_model::wear::spread::{Pattern, SetAside, Why};
+use ventmile_model::wear::spread::{Pattern, SetAside};
 
 use super::body::{Params, Segment};
 use super::csv;
@@ -22,8 +20,8 @@ use super::shapes::{Dates, shown, thousandth};
 use super::upcoming::unit_asked;
 use crate::app::App;
 use crate::app::forecasts::AssessedCar;
-use crate::app::packs::{CarPacks, CurrentPack, FURTHEST_DAYS, PackItem, UNKNOWN_BAND};
-use crate::store::{OutlookFilter, OutlookListed, PackFilter, PackRecord, StoreError};
+use crate::app::packs::{BANDS, CarPacks, CurrentPack, PackItem};
+use crate::store::{OutlookFilter, OutlookListed, PackFilter, PackRecord};
 
 /// Chances of degradation.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, ToSchema)]
@@ -151,8 +149,6 @@ const HEAD: [&str; 13] = [
     "last_check_at",
 ];
 
-const BANDS: [&str; 6] = ["degraded", "now", "plan", "watch", "low", UNKNOWN_BAND];
-
 /// Which packs are listed.
 #[derive(Debug, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
@@ -175,11 +171,6 @@ pub(super) struct OutlookQuery {
     limit: Option<i64>,
     /// From `next`.
     cursor: Option<String>,
-}
-
-fn stored_item(row: &OutlookListed) -> Result<PackItem, Problem> {
-    serde_json::from_str(&row.item)
-        .map_err(|fault| StoreError::BadRow { column: "pack_outlooks.item", value: fault.to_string() }.into())
 }
 
 /// Which packs are wearing out
@@ -223,7 +214,7 @@ pub(super) async fn list_pack_outlook(
     let next = page::cut(&mut rows, limit, uri.path(), uri.query(), place);
     let mut items = Vec::with_capacity(rows.len());
     for row in rows {
-        let item = stored_item(&row)?;
+        let item = row.read()?;
         let own = DistanceUnit::parse(&item.distance_unit).unwrap_or(DistanceUnit::Mile);
         items.push(outlook_item(row.unit, row.depot, item, unit.unwrap_or(own)));
     }
@@ -403,32 +394,6 @@ pub struct CarPackAnswer {
 const CAUTION: &str = "A forecast is no safety clearance. High-voltage work follows the vehicle maker's procedure, local codes \
     and licensed practice, by trained people only.";
 
-fn pattern(pattern: &Pattern) -> String {
-    match pattern {
-        Pattern::EveryNth { period, first } => {
-            format!("every {period} blocks from block {} on lie apart on one side", first + 1)
-        }
-        Pattern::Silent { block } => format!("block {} shows nothing that can be believed, while others do", block + 1),
-        Pattern::Mirrored { low, high } => {
-            format!("block {} lies as far under as block {} lies over: the sense wire between them", low + 1, high + 1)
-        }
-    }
-}
-
-const fn why(why: Why) -> &'static str {
-    match why {
-        Why::Misfit => "no check of this type of pack",
-        Why::Duplicate => "the same check again",
-        Why::FrozenCheck => "every voltage is that of the check before",
-        Why::OtherLoad => "current not known or not like the others",
-        Why::OtherCharge => "charge not known or not like the others",
-        Why::OtherHeat => "temperature not known or not like the others",
-        Why::DeadBlock => "less than half of what the other blocks show",
-        Why::FrozenBlock => "the same value while the other blocks move",
-        Why::Spike => "a value that no check before or after it shows",
-    }
-}
-
 /// Newest of those set aside that are shown.
 const SHOWN_ASIDE: usize = 50;
 
@@ -437,7 +402,7 @@ fn spread_answer(pack: &CurrentPack) -> SpreadAnswer {
     let set_aside = |aside: &SetAside| SetAsideCheck {
         at: aside.at,
         block: aside.block.map(|block| block + 1),
-        why: why(aside.why),
+        why: aside.why.explain(),
     };
     SpreadAnswer {
         compared: spread.compared,
@@ -455,21 +420,9 @@ fn spread_answer(pack: &CurrentPack) -> SpreadAnswer {
             .iter()
             .map(|level| LevelAnswer { at: level.at, deficit_v: thousandth(level.deficit_v) })
             .collect(),
-        sensing_pattern: spread.pattern.as_ref().map(pattern),
+        sensing_pattern: spread.pattern.map(Pattern::says),
         set_aside: spread.set_aside.iter().rev().take(SHOWN_ASIDE).map(set_aside).collect(),
-        limit_reached: limit_reached(&pack.alone, pack.last_check_at),
-    }
-}
-
-fn limit_reached(alone: &BlockWear, last_check_at: Option<DateTime<Utc>>) -> Option<Dates> {
-    let furthest = last_check_at?.checked_add_signed(TimeDelta::try_days(FURTHEST_DAYS as i64)?)?;
-    match alone {
-        BlockWear::Unknown => None,
-        BlockWear::Reached { at } => Some(Dates::from([Some(at.date_naive()); 3])),
-        BlockWear::Ahead(ahead) => {
-            let by = |chance: f64| ahead.by(chance).filter(|at| *at <= furthest).map(|at| at.date_naive());
-            Some(Dates::from([0.1, 0.5, 0.9].map(by)))
-        }
+        limit_reached: pack.limit_reached().map(Dates::from),
     }
 }
 
@@ -615,11 +568,7 @@ pub struct PackHistory {
 }
 
 fn stay(record: PackRecord, forecast: &AssessedCar, packs: &CarPacks, unit: DistanceUnit) -> PackStay {
-    let own = |lived: &Lived| {
-        let same = |pack: &PackLife| pack.serial == record.life.serial && pack.at == record.life.at;
-        record.voided_at.is_none() && lived.pack.as_ref().is_some_and(same)
-    };
-    let lived = packs.lived.iter().map(|(lived, _)| lived).find(|lived| own(lived));
+    let lived = packs.lived_as(&record).map(|(lived, _)| lived);
     PackStay {
         age: lived.map(|lived| distance(lived.age, unit)),
         distance: lived.map(|lived| distance(lived.age - lived.entry, unit)),

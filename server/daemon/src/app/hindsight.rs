@@ -194,8 +194,16 @@ fn compare(group: &[&PastForecast]) -> Option<Comparison> {
     })
 }
 
-/// Comparisons by edge and group.
-pub type Hindsight = BTreeMap<(String, Group), Comparison>;
+/// What came of the forecasts that were kept.
+#[derive(Clone, Debug, Default)]
+pub struct Hindsight {
+    /// Comparisons by edge and group, of those that can be scored.
+    pub comparisons: BTreeMap<(String, Group), Comparison>,
+    /// Forecasts kept, scored or not.
+    pub kept: usize,
+    /// The soonest 50 % date still to come of an edge that is not passed yet.
+    pub next_on: Option<NaiveDate>,
+}
 
 /// Past forecasts looked at, at most: the newest.
 pub const MOST: i64 = 500_000;
@@ -214,6 +222,12 @@ impl App {
                 groups.entry((past.edge.clone(), group)).or_default().push(past);
             }
         }
-        Ok(groups.into_iter().filter_map(|(key, group)| Some((key, compare(&group)?))).collect())
+        let open = all.iter().filter(|past| past.passed_on.is_none());
+        let next = |past: &PastForecast| past.dates.get(1).copied().flatten().filter(|day| *day >= filter.to);
+        Ok(Hindsight {
+            comparisons: groups.into_iter().filter_map(|(key, group)| Some((key, compare(&group)?))).collect(),
+            kept: all.len(),
+            next_on: open.filter_map(next).min(),
+        })
     }
 }

@@ -13,8 +13,8 @@ use ventmile_model::wear::airflow::{self, Airflow, AirflowSettings};
 use ventmile_model::wear::block_wear::{BlockWear, look_ahead};
 use ventmile_model::wear::life::Covariate;
 use ventmile_model::wear::outlook::{
-    self, Air, Band, Chances, CodeWeights, Cooling, Factor, Inputs, LifeCurve, Outlook, RiskLimits, SpreadCheck,
-    SpreadWalk, percent,
+    self, Air, Band, Chances, CodeWeights, Cooling, Factor, Inputs, LifeCurve, Outlook, Reason, RiskLimits,
+    SpreadCheck, SpreadWalk, percent,
 };
 use ventmile_model::wear::robust::Point;
 use ventmile_model::wear::spread::{Spread, SpreadSettings, spread};
@@ -26,10 +26,12 @@ use super::forecasts::AssessedCar;
 use super::life::{FleetLife, StoredLevels, heat};
 use super::stops::stop_calls;
 use crate::config::Settings;
-use crate::store::{CarLogs, ExposureRow, OrderCall, OutlookRow, PackRecast, PastRisk, StopCall};
+use crate::store::{
+    CarLogs, ExposureRow, OrderCall, OutlookRow, PackRecast, PackRecord, PastRisk, StopCall, StoreError,
+};
 
-/// A month, for what holding on to a pack costs: the nearest horizon of its chances.
-const MONTH_DAYS: f64 = 30.0;
+/// A month, for what waiting costs: the nearest horizon of a pack's chances.
+pub const MONTH_DAYS: f64 = 30.0;
 
 /// Days of packs further ahead than ten years are not given: no car in such work lives to see them.
 pub const FURTHEST_DAYS: f64 = 3_652.0;
@@ -99,6 +101,9 @@ pub struct PackItem {
     pub median_on: Option<NaiveDate>,
     /// The weightiest reason in words.
     pub reason: Option<String>,
+    /// The next reasons, as far as they move the chance.
+    #[serde(default)]
+    pub more_reasons: Vec<String>,
     /// When it was last checked.
     pub last_check_at: Option<DateTime<Utc>>,
     /// Why no chance is given.
@@ -107,6 +112,9 @@ pub struct PackItem {
 
 /// The band of a pack of which nothing is known.
 pub const UNKNOWN_BAND: &str = "unknown";
+
+/// All bands, the most urgent first.
+pub const BANDS: [&str; 6] = ["degraded", "now", "plan", "watch", "low", UNKNOWN_BAND];
 
 /// The three horizons' chances.
 #[must_use]
@@ -383,6 +391,18 @@ fn wear_chances(outlook: &Outlook) -> Option<Chances> {
     outlook.modes.iter().find(|mode| mode.mode == Mode::BlockWear).map(|mode| mode.chances)
 }
 
+/// Reasons after the first that a list shows.
+const MORE_REASONS: usize = 2;
+
+/// A reason that moves the logarithm of the odds by less is not worth its words in a list.
+const WORTH_SAYING: f64 = 0.2;
+
+fn more_reasons(outlook: &Outlook) -> Vec<String> {
+    let moves = |reason: &&Reason| reason.weight.is_none_or(|weight| weight.abs() >= WORTH_SAYING);
+    let more = outlook.reasons.iter().skip(1).filter(moves).take(MORE_REASONS);
+    more.map(|reason| reason.says.clone()).collect()
+}
+
 const fn factor(covariate: &Covariate) -> Factor {
     match covariate {
         Covariate::Rate => Factor::UsageRate,
@@ -422,6 +442,21 @@ impl CurrentPack {
         today.checked_add_signed(TimeDelta::try_days(ahead.days.ceil() as i64)?)
     }
 
+    /// By the spread alone, its drift leaning on the fleet's: 10, 50 and 90 % days of reaching the limit, each `None` where
+    /// further off than [`FURTHEST_DAYS`]; `None` where too few checks tell.
+    #[must_use]
+    pub fn limit_reached(&self) -> Option<[Option<NaiveDate>; 3]> {
+        let furthest = self.last_check_at?.checked_add_signed(TimeDelta::try_days(FURTHEST_DAYS as i64)?)?;
+        match &self.alone {
+            BlockWear::Unknown => None,
+            BlockWear::Reached { at } => Some([Some(at.date_naive()); 3]),
+            BlockWear::Ahead(ahead) => {
+                let by = |chance: f64| ahead.by(chance).filter(|at| *at <= furthest).map(|at| at.date_naive());
+                Some([0.1, 0.5, 0.9].map(by))
+            }
+        }
+    }
+
     /// What a list shows.
     #[must_use]
     pub fn item(&self, logs: &CarLogs, assessment: &Assessment) -> PackItem {
@@ -437,6 +472,7 @@ impl CurrentPack {
             interval: outlook.and_then(|outlook| outlook.interval).map(|range| [range.low, range.high]),
             median_on: self.median_on(assessment.today),
             reason: outlook.and_then(|outlook| outlook.reasons.first()).map(|reason| reason.says.clone()),
+            more_reasons: outlook.map(more_reasons).unwrap_or_default(),
             last_check_at: self.last_check_at,
             no_chance_because: self.no_chance_because(),
         }
@@ -448,6 +484,13 @@ const FIRST: i64 = -1;
 const AMONG: i64 = 2;
 
 impl CarPacks {
+    /// What a stored pack lived through in this car; `None` of a voided row, and while no reading of the car is believed.
+    #[must_use]
+    pub fn lived_as(&self, record: &PackRecord) -> Option<&(Lived, ExposureRow)> {
+        let same = |pack: &PackLife| pack.serial == record.life.serial && pack.at == record.life.at;
+        self.lived.iter().find(|(lived, _)| record.voided_at.is_none() && lived.pack.as_ref().is_some_and(same))
+    }
+
     /// What a recast saves of them.
     #[must_use]
     pub fn recast(&self, logs: &CarLogs, assessment: &Assessment, settings: &Settings) -> PackRecast {

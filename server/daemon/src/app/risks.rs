@@ -1,8 +1,9 @@
 //! Risks as they were told, held against what happened.
 
-use chrono::TimeDelta;
+use chrono::{NaiveDate, TimeDelta};
 
-use crate::store::PastRisk;
+use super::App;
+use crate::store::{PastRisk, RiskFilter, StoreError};
 
 /// Days ahead for which chances are told.
 pub const HORIZONS: [i64; 3] = [30, 90, 180];
@@ -79,6 +80,37 @@ pub fn of_horizon(risks: &[PastRisk], place: usize, days: i64) -> HorizonRecord 
         brier: Some(score(&|told| told)),
         base: Some(score(&|_| rate)),
         deciles: (0..PARTS).filter_map(part).collect(),
+    }
+}
+
+/// What came of the risks that were told.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RiskHindsight {
+    /// Risks told.
+    pub told: usize,
+    /// When the first of them was told.
+    pub first_on: Option<NaiveDate>,
+    /// The record of each of [`HORIZONS`], in days.
+    pub horizons: [(i64, HorizonRecord); 3],
+}
+
+impl App {
+    /// How right the risks told from a day to a day were.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or a row cannot be read.
+    pub async fn risk_hindsight(&self, filter: &RiskFilter) -> Result<RiskHindsight, StoreError> {
+        let past = self.store.past_risks(filter).await?;
+        let [first, second, third] = HORIZONS;
+        Ok(RiskHindsight {
+            told: past.len(),
+            first_on: past.iter().map(|risk| risk.made_on).min(),
+            horizons: [
+                (first, of_horizon(&past, 0, first)),
+                (second, of_horizon(&past, 1, second)),
+                (third, of_horizon(&past, 2, third)),
+            ],
+        })
     }
 }
 

@@ -62,6 +62,11 @@ pub(super) fn chance(chance: f64) -> String {
     }
 }
 
+/// A range of shares such as `12 to 31 %`.
+pub(super) fn shares(low: f64, high: f64) -> String {
+    format!("{:.0} to {:.0} %", low * 100.0, high * 100.0)
+}
+
 /// Days from today: `today`, `tomorrow`, `in 9 days`, `9 days ago`.
 pub(super) fn from_today(day: NaiveDate, today: NaiveDate) -> String {
     match (day - today).num_days() {
@@ -91,6 +96,11 @@ mod tests {
         assert_eq!(from_today(date("2026-03-27"), today), "in 9 days");
         assert_eq!(from_today(date("2026-03-17"), today), "yesterday");
         assert_eq!([chance(0.004), chance(0.256), chance(0.999)], ["less than 1 %", "26 %", "more than 99 %"]);
+    }
+
+    #[test]
+    fn ranges_name_their_unit_once() {
+        assert_eq!(shares(0.124, 0.31), "12 to 31 %");
     }
 
     #[test]

@@ -99,7 +99,8 @@ pub use technicians::{TechnicianChange, TechnicianRecord};
 pub use transfer::TableSum;
 pub use vehicles::{NewVehicle, VehicleChange, VehicleFilter, VehicleRecord};
 pub use wear::{
-    ExposureRow, LivedPack, OrderCall, OutlookFilter, OutlookListed, OutlookRow, PackRecast, PastRisk, RiskFilter,
+    ExposureRow, LivedPack, OrderCall, OutlookFilter, OutlookListed, OutlookRow, PackCount, PackRecast, PastRisk,
+    RiskFilter,
 };
 pub use webhooks::{NewWebhook, SigningSecret, WebhookChange, WebhookRecord, WebhookState};
 pub use writer::Writer;

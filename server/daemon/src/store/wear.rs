@@ -154,6 +154,17 @@ pub struct OutlookListed {
     pub item: String,
 }
 
+/// How many cars have a pack of a type in a band of risk.
+#[derive(Clone, Debug, PartialEq, Eq, sqlx::FromRow)]
+pub struct PackCount {
+    /// The type.
+    pub pack_type: String,
+    /// The band.
+    pub band: String,
+    /// How many.
+    pub packs: i64,
+}
+
 /// A pack on the life curve.
 #[derive(Clone, Debug)]
 pub struct LivedPack {
@@ -217,6 +228,11 @@ const OUTLOOKS: &str = "SELECT o.chance_90, o.vehicle_id, v.unit, d.code AS depo
         ORDER BY chance_90 DESC, vehicle_id DESC LIMIT $8) o
     JOIN vehicles v ON v.id = o.vehicle_id JOIN depots d ON d.id = o.depot_id
     ORDER BY o.chance_90 DESC, o.vehicle_id DESC";
+const PACK_COUNTS: &str = "SELECT o.pack_type, o.band, count(*) AS packs
+    FROM pack_outlooks o JOIN depots d ON d.id = o.depot_id
+    WHERE (CAST($1 AS TEXT) IS NULL OR d.code = $1) AND (CAST($2 AS BIGINT) IS NULL
+        OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $2 AND key_depots.depot_id = o.depot_id))
+    GROUP BY o.pack_type, o.band ORDER BY o.pack_type, o.band";
 const RISKS: &str =
     "SELECT p.vehicle_id, p.depot_id, p.made_day, p.installed_us, p.chance_30, p.chance_90, p.chance_180,
         p.failed_day, p.seen_day
@@ -344,6 +360,14 @@ impl Store {
         Ok(read!(self, pool => sqlx::query_as(OUTLOOKS)
             .bind(chance).bind(vehicle_id).bind(&filter.depot).bind(&filter.pack_type).bind(&filter.band)
             .bind(&filter.unit).bind(filter.key_depots_of).bind(filter.limit).fetch_all(pool).await)?)
+    }
+
+    /// How many packs there are of each type in each band, at a depot or at all of a key's.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails.
+    pub async fn pack_counts(&self, depot: Option<&str>, key_depots_of: Option<i64>) -> Result<Vec<PackCount>> {
+        Ok(read!(self, pool => sqlx::query_as(PACK_COUNTS).bind(depot).bind(key_depots_of).fetch_all(pool).await)?)
     }
 
     /// Risks that were told, newest first.

@@ -55,6 +55,8 @@ impl Default for AirflowSettings {
 pub struct Airflow {
     /// Checks since the last fan service that had a baseline to be held against.
     pub compared: usize,
+    /// The index at each of them, by time: 1 is as after the last fan service, more is worse.
+    pub levels: Vec<(DateTime<Utc>, f64)>,
     /// The index and its trend; `None` with too few checks or no service.
     pub trend: Option<Trend>,
     /// A jump at the last service.
@@ -116,6 +118,7 @@ pub fn airflow(
     let compared = compared(&after, service, settings);
     Airflow {
         compared: compared.len(),
+        levels: compared.iter().map(|(at, point)| (*at, libm::exp(point.level))).collect(),
         trend: trend(&compared, service, settings),
         loose_duct: loose_duct(&before, &after, service, settings),
     }

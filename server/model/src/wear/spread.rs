@@ -90,6 +90,24 @@ pub enum Why {
     Spike,
 }
 
+impl Why {
+    /// The reason in words.
+    #[must_use]
+    pub const fn explain(self) -> &'static str {
+        match self {
+            Self::Misfit => "no check of this type of pack",
+            Self::Duplicate => "the same check again",
+            Self::FrozenCheck => "every voltage is that of the check before",
+            Self::OtherLoad => "current not known or not like the others",
+            Self::OtherCharge => "charge not known or not like the others",
+            Self::OtherHeat => "temperature not known or not like the others",
+            Self::DeadBlock => "less than half of what the other blocks show",
+            Self::FrozenBlock => "the same value while the other blocks move",
+            Self::Spike => "a value that no check before or after it shows",
+        }
+    }
+}
+
 /// A check or a block's voltage that was set aside.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct SetAside {
@@ -171,6 +189,26 @@ pub enum Pattern {
         /// The higher block, counted from zero.
         high: usize,
     },
+}
+
+impl Pattern {
+    /// The pattern in words; blocks count from 1.
+    #[must_use]
+    pub fn says(self) -> String {
+        match self {
+            Self::EveryNth { period, first } => {
+                format!("every {period} blocks from block {} on lie apart on one side", first + 1)
+            }
+            Self::Silent { block } => {
+                format!("block {} shows nothing that can be believed, while others do", block + 1)
+            }
+            Self::Mirrored { low, high } => format!(
+                "block {} lies as far under as block {} lies over: the sense wire between them",
+                low + 1,
+                high + 1
+            ),
+        }
+    }
 }
 
 /// A deficit of the weakest block at the reference current.

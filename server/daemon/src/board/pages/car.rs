@@ -9,7 +9,7 @@ use ventmile_model::due::{EdgeDates, Quantiles};
 use ventmile_model::fleet::{DistanceUnit, Kind, Meter, local_day};
 
 use super::cars::{Stands, window_words};
-use super::evidence;
+use super::{evidence, packs};
 use crate::app::App;
 use crate::app::assess::sentence;
 use crate::app::forecasts::CarForecast;
@@ -192,6 +192,7 @@ fn page(view: &View) -> Markup {
         nav.crumbs aria-label="Where this is" { a href="/board/cars" { "Cars" } }
         h1 { (view.unit) " " small { (view.depot) @if let Some(model) = &view.model { " · " (model) } } }
         p.lead { (view.stands.drawn()) }
+        p { a href=(packs::address_of_car(&view.unit)) { "Its pack" } }
         @for note in &view.notes { p.note { (note) } }
         section aria-labelledby="way" {
             h2 #way { "Its way to the fan service" }

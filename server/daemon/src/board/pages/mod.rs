@@ -5,14 +5,19 @@ mod calendars;
 mod car;
 mod cars;
 mod coming;
+mod cost;
 mod day;
 mod day_acts;
 mod day_forms;
 mod day_told;
 mod evidence;
+mod hindsight;
 mod order;
 mod order_acts;
 mod order_step;
+mod pack;
+mod pack_plots;
+mod packs;
 mod work;
 
 use axum::routing::{MethodRouter, get, post};
@@ -37,6 +42,10 @@ pub(super) fn table() -> Vec<(&'static str, Scope, MethodRouter<App>)> {
         ("/board/calendars/revoke", Scope::Plan, post(calendars::revoke)),
         ("/board/cars", Scope::Read, get(cars::show)),
         ("/board/cars/{unit}", Scope::Read, get(car::show)),
+        ("/board/packs", Scope::Read, get(packs::show)),
+        ("/board/packs/{serial}", Scope::Read, get(pack::show)),
+        ("/board/cost", Scope::Read, get(cost::show)),
+        ("/board/hindsight", Scope::Read, get(hindsight::show)),
         ("/board/work", Scope::Read, get(work::show)),
         ("/board/work/next", Scope::Work, post(work::next)),
         ("/board/work/{number}", Scope::Read, get(order::show)),

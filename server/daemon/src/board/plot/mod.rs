@@ -21,6 +21,8 @@ pub(super) enum Look {
     Plain,
     /// A soft area, for a window or a spread.
     Soft,
+    /// Black; a large triangle, for the one that the page is about.
+    Own,
 }
 
 impl Look {
@@ -30,6 +32,7 @@ impl Look {
             Self::Second => "look-2",
             Self::Plain => "look-plain",
             Self::Soft => "look-soft",
+            Self::Own => "look-own",
         }
     }
 }
@@ -267,6 +270,7 @@ const fn mark_of(look: Look) -> &'static str {
         Look::First => "M-5 0a5 5 0 1 0 10 0a5 5 0 1 0-10 0z",
         Look::Second => "M0-7 7 0 0 7-7 0z",
         Look::Plain | Look::Soft => "M-4-4h8v8h-8z",
+        Look::Own => "M0-10 9 7H-9z",
     }
 }
 

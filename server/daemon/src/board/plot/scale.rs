@@ -33,9 +33,28 @@ impl Scale {
         Self { low: first * step, high: last * step, ticks: ticks.map(|value| (value, label(value))).collect() }
     }
 
-    /// The same for counts: no tick between two whole numbers.
+    /// A scale of numbers from 0 to an end that need not be round.
+    pub(in crate::board) fn up_to(high: f64) -> Self {
+        let round = Self::numbers(0.0, high);
+        Self { high, ticks: round.ticks.into_iter().filter(|(value, _)| *value <= high).collect(), ..round }
+    }
+
+    /// Numbers from 0 for counts: no tick between two whole numbers.
     pub(in crate::board) fn counts(high: f64) -> Self {
         Self::numbers(0.0, high.max(WANTED))
+    }
+
+    /// A scale of shares, from none to all.
+    pub(in crate::board) fn shares() -> Self {
+        let tick = |percent: u32| (f64::from(percent) / 100.0, format!("{percent} %"));
+        Self { low: 0.0, high: 1.0, ticks: [0, 25, 50, 75, 100].map(tick).to_vec() }
+    }
+
+    /// A scale of shares from none to one, widened to a round per cent.
+    pub(in crate::board) fn percents(high: f64) -> Self {
+        let whole = Self::numbers(0.0, 100.0 * high);
+        let tick = |(value, label): (f64, String)| (value / 100.0, format!("{label} %"));
+        Self { low: 0.0, high: whole.high / 100.0, ticks: whole.ticks.into_iter().map(tick).collect() }
     }
 
     /// A scale of days, with ticks on Mondays, first days of months or of years.
@@ -98,6 +117,8 @@ mod tests {
         assert_eq!(labels(&Scale::numbers(0.0, 24_700.0)), ["0", "10,000", "20,000", "30,000"]);
         assert_eq!(labels(&Scale::numbers(0.0, 1.0)), ["0.0", "0.5", "1.0"]);
         assert_eq!(labels(&Scale::counts(0.0)), ["0", "1", "2", "3", "4"]);
+        assert_eq!(labels(&Scale::up_to(24_700.0)), ["0", "10,000", "20,000"]);
+        assert_eq!(Scale::up_to(24_700.0).share(24_700.0), 1.0);
         assert_eq!(labels(&Scale::numbers(-3.0, 3.0)), ["−4", "−2", "0", "2", "4"]);
     }
 
@@ -110,6 +131,13 @@ mod tests {
             labels(&scale("2024-01-01", "2026-01-01")),
             ["Jan 2024", "May", "Sep", "Jan 2025", "May", "Sep", "Jan 2026"]
         );
+    }
+
+    #[test]
+    fn shares_go_from_none_to_all() {
+        assert_eq!(labels(&Scale::shares()), ["0 %", "25 %", "50 %", "75 %", "100 %"]);
+        assert_eq!(Scale::shares().share(0.25), 0.25);
+        assert_eq!(labels(&Scale::percents(0.17)), ["0 %", "5 %", "10 %", "15 %", "20 %"]);
     }
 
     #[test]
