@@ -539,6 +539,8 @@ async fn rows_are_tried_before_they_are_stored(engine: Engine) {
         assert!(tried.text.contains(words), "{words}: {}", tried.text);
     }
     assert_eq!(count().await, 0, "a trial stores nothing");
+    let good = "<th scope=\"row\">1</th><td>new</td><td><code>N1, 2026-01-05T12:00:00Z, 12000, mi</code></td>";
+    assert!(tried.text.contains(good), "{}", tried.text);
     let stored = browser.send("/board/import", &format!("{form}&act=store")).await;
     assert!(
         stored.text.contains("<h1>Stored</h1>") && stored.text.contains("<dt>New</dt><dd>1</dd>"),
@@ -747,7 +749,43 @@ async fn news_tell_a_page_what_has_changed(engine: Engine) {
     assert_eq!(app.app.streams.open(), 0);
 }
 
+async fn a_file_may_be_as_long_as_the_page_says(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    fleet(&app, &manager).await;
+    let (browser, token) = administrator(&app).await;
+    assert!(browser.page("/board/import").await.contains("at most 2 MB"));
+    let row = |number: usize| {
+        let (minute, second) = (number / 2, number % 2 * 30);
+        let (day, hour) = (1 + minute / 1440, minute / 60 % 24);
+        format!("N1,2026-01-{day:02}T{hour:02}:{:02}:{second:02}Z,12000,mi,telematics\n", minute % 60)
+    };
+    let file = |bytes: usize| {
+        let rows: String = (0..bytes / row(0).len()).map(row).collect();
+        format!("unit,at,odometer,distance_unit,source\n{rows}")
+    };
+    let form = |file: &str| {
+        let mut form = form_urlencoded::Serializer::new(String::new());
+        form.append_pair("csrf", &token).append_pair("log", "odometer-readings").append_pair("rows", file).finish()
+    };
+    let most = file(1_990_000);
+    assert!(most.len() < 2_000_000 && form(&most).len() > 2_600_000);
+    let tried = browser.send("/board/import", &form(&most)).await;
+    assert_eq!(tried.status.as_u16(), 200, "{}", tried.text);
+    let all = format!("The first 200 of {}", 1_990_000 / row(0).len());
+    assert!(tried.text.contains(&all) && tried.text.contains("<th scope=\"row\">200</th><td>new</td>"));
+    assert!(!tried.text.contains("<th scope=\"row\">201</th>"));
+    let beyond = browser.send("/board/import", &form(&file(2_010_000))).await;
+    assert_eq!(beyond.status.as_u16(), 413, "{}", beyond.text);
+    assert!(beyond.text.contains("this page takes 2 MB"), "{}", beyond.text);
+    // Where bodies may have little, so may rows.
+    let (app, manager) = TestApp::with(engine, &[("limits.body_mib", "1")]).await;
+    fleet(&app, &manager).await;
+    let (browser, _) = administrator(&app).await;
+    assert!(browser.page("/board/import").await.contains("at most 0.2 MB"));
+}
+
 crate::on_both!(
+    a_file_may_be_as_long_as_the_page_says,
     a_key_signs_in_and_out,
     the_cookie_is_kept_from_scripts_and_other_sites,
     a_wrong_key_is_told_so_and_many_are_told_to_wait,

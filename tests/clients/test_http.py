@@ -2,6 +2,7 @@
 
 import gzip
 import random
+import socket
 import time
 from urllib.parse import quote, urljoin
 
@@ -383,6 +384,43 @@ def test_a_wrong_vin_is_warned_of_elsewhere(fleet):
     assert fleet.get("/v1/vehicles/W1").json() == added
     # Letters that no VIN has are refused everywhere.
     fleet.post("/v1/vehicles", car("W2", "WIEN", vin="OM8GDM9A1KP042788"), 422)
+
+
+# --- Bodies that are refused before their end -------------------------------------------------------------------------
+
+
+def answer_after_sending(url, head, parts, pause):
+    """The status told to a client that reads nothing before it has sent all it has, as many do."""
+    host, port = url.removeprefix("http://").split(":")
+    length = parts * 65_536
+    with socket.create_connection((host, int(port)), timeout=60) as connection:
+        fields = "".join(f"{name}: {value}\r\n" for name, value in head.items())
+        connection.sendall(f"POST /v1/odometer-readings HTTP/1.1\r\nhost: x\r\n{fields}content-length: {length}\r\n\r\n".encode())
+        for _ in range(parts):
+            connection.sendall(b"x" * 65_536)
+            time.sleep(pause)
+        answer = b"".join(iter(lambda: connection.recv(65_536), b""))
+    assert b"problem+json" in answer
+    return int(answer.split()[1])
+
+
+def test_a_refusal_reaches_a_client_that_still_sends(new_daemon):
+    """Who is cut off while sending loses the answer to a reset."""
+    daemon = new_daemon(settings=["limits.body_mib=1"])
+    rows = {"content-type": NDJSON}
+    known = rows | {"authorization": f"Bearer {daemon.client().key}"}
+    for _ in range(5):
+        assert answer_after_sending(daemon.url, known, 300, 0) == 413
+        assert answer_after_sending(daemon.url, known | {"content-type": "text/csv"}, 300, 0) == 413
+        assert answer_after_sending(daemon.url, rows, 120, 0) == 401
+    # Refused at its head, and it goes on for three seconds.
+    assert answer_after_sending(daemon.url, known, 60, 0.05) == 413
+    # Somebody who does not end is let go.
+    begun = time.monotonic()
+    with pytest.raises(OSError):
+        answer_after_sending(daemon.url, known, 600, 0.05)
+    assert 9 < time.monotonic() - begun < 25
+    assert daemon.client().get("/v1/upcoming")
 
 
 # --- What is posted shows -----------------------------------------------------------------------------------------

@@ -92,8 +92,8 @@ def test_deliveries_and_streams_are_counted(new_daemon):
     assert value(told(), "ventmile_event_streams") == 0
     # Nobody listens there.
     hook = {"url": f"http://127.0.0.1:{free_port()}/"}
-    made = client.post("/v1/webhooks", hook, 201)
-    client.call("POST", f"/v1/webhooks/{made['id']}/ping", json={})
+    made = client.post("/v1/webhooks", hook, 201).json()
+    client.post(f"/v1/webhooks/{made['id']}/ping", {}, 202)
     assert wait_until(lambda: standing("failing") == 1 or standing("dead") == 1, 20)
     assert wait_until(lambda: standing("dead") == 1, 30)
     found = told()

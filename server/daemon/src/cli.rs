@@ -468,7 +468,7 @@ fn client(settings: &Settings, server: Option<&str>, key: Option<String>) -> Res
     let variable = || Config::environment().into_iter().find(|(name, _)| name == "VENTMILE_KEY").map(|(_, key)| key);
     let key = key.or_else(variable).filter(|key| !key.trim().is_empty());
     let key = key.ok_or_else(|| format!("{why}, with a key that may post: give it in VENTMILE_KEY or with --key"))?;
-    let name = format!("import {}", SystemClock.now().timestamp_micros());
+    let name = format!("import-{}", SystemClock.now().timestamp_micros());
     Ok(Some(Client::new(&authority, key.trim(), &name)))
 }
 

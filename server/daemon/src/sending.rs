@@ -116,6 +116,7 @@ fn tally(answer: &Value, before: u64) -> Tally {
         repeated: count("repeated"),
         replaced: count("replaced"),
         refused: told.map(|row| refused(row, before)).collect(),
+        taken: Vec::new(),
     }
 }
 

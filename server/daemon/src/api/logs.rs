@@ -326,12 +326,15 @@ pub(super) async fn store_rows(
     app: &App,
     actor: &Actor,
     mut rows: Rows<SentRow>,
-    trial: Option<Trial>,
+    trial: Option<&Trial>,
 ) -> Result<Tally, Problem> {
     let mut tally = Tally::default();
     loop {
         match rows.next().await {
-            Ok(None) => return Ok(tally),
+            Ok(None) => {
+                trial.into_iter().for_each(|trial| trial.tell(std::mem::take(&mut tally.taken)));
+                return Ok(tally);
+            }
             Ok(Some((mut checked, refused))) => {
                 tally.refused.extend(refused);
                 let now = app.now();
@@ -343,7 +346,7 @@ pub(super) async fn store_rows(
                     None => true,
                 });
                 tally.absorb(match trial {
-                    Some(Trial) => app.store.try_rows(actor, &checked, now).await?,
+                    Some(_) => app.store.try_rows(actor, &checked, now).await?,
                     None => app.writer.store(actor.clone(), checked).await?,
                 });
             }
@@ -372,9 +375,9 @@ pub(super) async fn post<R: Row<Checked = SentRow>>(
     if let Some(before) = find_answer(app, once.as_ref()).await? {
         return Ok(before);
     }
-    let trial = request.extensions().get::<Trial>().copied();
+    let trial = request.extensions().get::<Trial>().cloned();
     let rows = rows::read::<R>(request, &app.settings.limits).await?;
-    let verdicts = store_rows(app, &caller.actor, rows, trial).await;
+    let verdicts = store_rows(app, &caller.actor, rows, trial.as_ref()).await;
     if trial.is_some() {
         return Ok(answer(StatusCode::OK, None, &PostAnswer::from(verdicts?)));
     }

@@ -302,9 +302,9 @@ pub(super) async fn add_vehicles(
     {
         return Ok(before.into_response());
     }
-    let trial = request.extensions().get::<Trial>().copied();
+    let trial = request.extensions().get::<Trial>().cloned();
     let rows = rows::read::<VehicleRow>(request, &app.settings.limits).await?;
-    let verdicts = add_many(&app, rows, &writing, trial).await;
+    let verdicts = add_many(&app, rows, &writing, trial.as_ref()).await;
     if trial.is_some() {
         return Ok(answer(StatusCode::OK, None, &PostAnswer::from(verdicts?)).into_response());
     }
@@ -327,13 +327,16 @@ pub(super) async fn add_many(
     app: &App,
     mut rows: Rows<CheckedVehicle>,
     writing: &Writing,
-    trial: Option<Trial>,
+    trial: Option<&Trial>,
 ) -> Result<Tally, Problem> {
     let mut tally = Tally::default();
     let writing = Writing { once: None, ..writing.clone() };
     loop {
         let (checked, refused) = match rows.next().await {
-            Ok(None) => return Ok(tally),
+            Ok(None) => {
+                trial.into_iter().for_each(|trial| trial.tell(std::mem::take(&mut tally.taken)));
+                return Ok(tally);
+            }
             Ok(Some(part)) => part,
             Err(problem) => return Err(Problem { rows: Some(Box::new(tally.into())), ..problem }),
         };

@@ -16,6 +16,7 @@ use tower::ServiceExt;
 use super::guard::Visitor;
 use super::refusal::Refusal;
 use crate::app::vouched::{Trial, Vouched};
+use crate::store::Verdict;
 
 /// The interface's routes.
 #[derive(Clone, Debug)]
@@ -51,6 +52,9 @@ pub(super) struct Verdicts {
     pub repeated: u64,
     pub replaced: u64,
     pub refused: Vec<RefusedRow>,
+    /// What would become of each other row, where they were tried.
+    #[serde(skip)]
+    pub taken: Vec<(u64, Verdict)>,
 }
 
 /// A row that was not stored.
@@ -208,8 +212,12 @@ impl Desk {
     pub(super) async fn rows(&self, log: &str, media: &str, rows: Bytes, trial: bool) -> Result<Verdicts, Refusal> {
         let request = self.request(Method::POST, &format!("/v1/{}", segment(log)));
         let request = request.header(header::CONTENT_TYPE, media).header(header::CONTENT_LENGTH, rows.len());
-        let request = if trial { request.extension(Trial) } else { request };
-        self.ask(request, rows).await
+        if !trial {
+            return self.ask(request, rows).await;
+        }
+        let tried = Trial::default();
+        let verdicts: Verdicts = self.ask(request.extension(tried.clone()), rows).await?;
+        Ok(Verdicts { taken: tried.told(), ..verdicts })
     }
 }
 

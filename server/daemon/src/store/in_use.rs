@@ -81,10 +81,10 @@ impl Tx {
     ) -> Result<()> {
         let open = self.open_orders(depot, writing.now).await?;
         let numbers: Vec<String> = open.iter().filter(|it| counts_on(it)).map(|it| order_number(it.id)).collect();
-        match numbers.is_empty() {
-            true => Ok(()),
-            false => Err(Conflict::Rule(format!("{} counts on it: {todo}", numbers.join(", "))).into()),
+        if numbers.is_empty() {
+            return Ok(());
         }
+        Err(Conflict::Rule(format!("{} counts on it: {todo}", numbers.join(", "))).into())
     }
 
     async fn open_orders(&mut self, depot: &str, now: DateTime<Utc>) -> Result<Vec<OpenOrder>> {

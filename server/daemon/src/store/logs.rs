@@ -112,6 +112,17 @@ pub struct Refused {
     pub reason: String,
 }
 
+/// What became of a row that was taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// It was new.
+    Stored,
+    /// It was there already.
+    Repeated,
+    /// It took the place of another value.
+    Replaced,
+}
+
 /// What became of a request's rows.
 #[derive(Clone, Debug, Default)]
 pub struct Tally {
@@ -123,6 +134,8 @@ pub struct Tally {
     pub replaced: u64,
     /// Rows that were not stored.
     pub refused: Vec<Refused>,
+    /// What became of each other row, by its number in the request.
+    pub taken: Vec<(u64, Verdict)>,
 }
 
 impl Tally {
@@ -132,6 +145,17 @@ impl Tally {
         self.repeated += other.repeated;
         self.replaced += other.replaced;
         self.refused.extend(other.refused);
+        self.taken.extend(other.taken);
+    }
+
+    /// Counts a row that was taken.
+    pub fn take(&mut self, row: u64, verdict: Verdict) {
+        match verdict {
+            Verdict::Stored => self.stored += 1,
+            Verdict::Repeated => self.repeated += 1,
+            Verdict::Replaced => self.replaced += 1,
+        }
+        self.taken.push((row, verdict));
     }
 }
 
@@ -358,6 +382,7 @@ pub(super) struct Batch<'a> {
 /// A row that goes into the statement, and the request it came with.
 struct Place {
     request: usize,
+    row: u64,
     values: Value,
 }
 
@@ -395,7 +420,7 @@ impl Tx {
                         let source_id = sources.get(row.log.source()).copied().unwrap_or_default();
                         let (key, values) = row.log.placed(vehicle_id, day, source_id);
                         if let Some(places) = places.get_mut(row.log.statement()) {
-                            place(places, key, Place { request, values }, &row.log, tally);
+                            place(places, key, Place { request, row: row.row, values }, &row.log, tally);
                         }
                     }
                 }
@@ -436,8 +461,10 @@ impl Tx {
             let day = day_of_key(at, statement.by_day);
             stale.entry(vehicle_id).and_modify(|first| *first = day.min(*first)).or_insert(day);
             let key = (vehicle_id, at, name, source_id);
-            if let Some(tally) = places.get(&key).and_then(|place| tallies.get_mut(place.request)) {
-                if revision == 0 { tally.stored += 1 } else { tally.replaced += 1 }
+            if let Some((place, tally)) =
+                places.get(&key).and_then(|place| Some((place, tallies.get_mut(place.request)?)))
+            {
+                tally.take(place.row, if revision == 0 { Verdict::Stored } else { Verdict::Replaced });
             }
             counted.insert(key);
         }
@@ -445,7 +472,7 @@ impl Tx {
             if !counted.contains(key)
                 && let Some(tally) = tallies.get_mut(place.request)
             {
-                tally.repeated += 1;
+                tally.take(place.row, Verdict::Repeated);
             }
         }
         Ok(())
@@ -517,9 +544,9 @@ fn place(places: &mut HashMap<RowKey, Place>, key: RowKey, mut new: Place, log: 
     }
     match places.get_mut(&key) {
         None => drop(places.insert(key, new)),
-        Some(old) if old.values == new.values => tally.repeated += 1,
+        Some(old) if old.values == new.values => tally.take(new.row, Verdict::Repeated),
         Some(old) => {
-            tally.replaced += 1;
+            tally.take(new.row, Verdict::Replaced);
             old.values = new.values;
         }
     }

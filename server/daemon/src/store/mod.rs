@@ -78,7 +78,7 @@ pub use idempotency::{Answer, Once};
 pub use journal::{JournalCheck, JournalLine};
 pub use keep::Swept;
 pub use keys::{KeyRecord, NewKey};
-pub use logs::{DutyRow, LogRows, OdometerRow, Refused, SeatRow, SentRow, ServiceRow, Tally};
+pub use logs::{DutyRow, LogRows, OdometerRow, Refused, SeatRow, SentRow, ServiceRow, Tally, Verdict};
 pub use migrations::file_names as migration_files;
 pub use off_road::{AwayRecord, NewOffRoad, OffRoadRecord, Return};
 pub use orders::{

@@ -122,9 +122,10 @@ const WAS_CONFIRMED: usize = 6;
 /// What of a code's earlier values stays once a later row of the same instant takes their place: a clear does not undo that
 /// the code was confirmed.
 pub(super) fn keep_confirmation(earlier: &Value, later: &mut Value) {
-    let confirmed = earlier[STATE] == CodeReport::Confirmed.as_str() || earlier[WAS_CONFIRMED] == 1;
-    if confirmed && later[STATE] == CodeReport::Cleared.as_str() {
-        later[WAS_CONFIRMED] = json!(1);
+    let is = |row: &Value, place: usize, value: Value| row.get(place) == Some(&value);
+    let confirmed = is(earlier, STATE, json!(CodeReport::Confirmed.as_str())) || is(earlier, WAS_CONFIRMED, json!(1));
+    if confirmed && is(later, STATE, json!(CodeReport::Cleared.as_str())) {
+        later.get_mut(WAS_CONFIRMED).into_iter().for_each(|was| *was = json!(1));
     }
 }
 

@@ -11,8 +11,8 @@ use super::orders::order_number;
 use super::outbox::Told;
 use super::values::{date, day_number, known, micros};
 use super::{
-    Answer, Conflict, EventType, IfMatch, Refused, Result, Store, StoreError, Tally, Tx, Writing, one_changed, opened,
-    read, stale, within,
+    Answer, Conflict, EventType, IfMatch, Refused, Result, Store, StoreError, Tally, Tx, Verdict, Writing, one_changed,
+    opened, read, stale, within,
 };
 
 /// A stored vehicle.
@@ -528,12 +528,12 @@ impl Store {
         let mut tx = self.begin().await?;
         for (row, new) in rows {
             if tx.is_as_stored(&new, writing).await? {
-                tally.repeated += 1;
+                tally.take(row, Verdict::Repeated);
                 continue;
             }
             let given = new.clone();
             match tx.insert_vehicle(new, writing).await {
-                Ok(_) => tally.stored += 1,
+                Ok(_) => tally.take(row, Verdict::Stored),
                 Err(StoreError::Conflict(conflict)) => tally.refused.push(refusal(row, &given, &conflict)),
                 Err(other) => return Err(other),
             }

@@ -20,11 +20,17 @@ mod pack_plots;
 mod packs;
 mod work;
 
+use axum::extract::DefaultBodyLimit;
 use axum::routing::{MethodRouter, get, post};
 
 use crate::app::App;
 use crate::app::keys::Scope;
 use crate::board::live;
+
+/// A page whose forms may be as long as the guard lets them be; it measures what they hold itself.
+fn rows(page: MethodRouter<App>) -> MethodRouter<App> {
+    page.layer(DefaultBodyLimit::disable())
+}
 
 /// Every page and act: its path, the scope it needs, what answers.
 pub(super) fn table() -> Vec<(&'static str, Scope, MethodRouter<App>)> {
@@ -57,7 +63,7 @@ pub(super) fn table() -> Vec<(&'static str, Scope, MethodRouter<App>)> {
         ("/board/rules", Scope::Read, get(admin::rules::show)),
         ("/board/rules/add", Scope::Admin, post(admin::rules::add)),
         ("/board/rules/change", Scope::Admin, post(admin::rules::change)),
-        ("/board/import", Scope::Post, get(admin::import::show).post(admin::import::send)),
+        ("/board/import", Scope::Post, rows(get(admin::import::show).post(admin::import::send))),
         ("/board/keys", Scope::Admin, get(admin::keys::show).post(admin::keys::make)),
         ("/board/keys/rotate", Scope::Admin, post(admin::keys::rotate)),
         ("/board/keys/revoke", Scope::Admin, post(admin::keys::revoke)),
