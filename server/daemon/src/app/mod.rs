@@ -7,8 +7,10 @@ pub mod coming;
 pub mod day_list;
 pub mod fits;
 pub mod forecasts;
+pub mod grading;
 pub mod guard;
 pub mod hindsight;
+pub mod history;
 pub mod item;
 pub mod keys;
 pub mod life;
@@ -66,6 +68,8 @@ pub struct App {
     pub fits: Arc<fits::LatestFits>,
     /// What the fleet's packs say together.
     pub life: Arc<life::LatestLife>,
+    /// What is coming, as it was last counted.
+    pub coming: Arc<coming::Counted>,
     /// Carries what webhooks tell.
     pub courier: Courier,
     /// Number of the newest event this process has seen published.
@@ -100,6 +104,7 @@ impl App {
             meters: Arc::new(meters::Meters::new()?),
             fits: Arc::default(),
             life: Arc::default(),
+            coming: Arc::default(),
             courier,
             newest_event: watch::Sender::new(0),
             streams: Arc::default(),

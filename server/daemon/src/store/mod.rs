@@ -93,7 +93,7 @@ pub use rows::{DutyRecord, LogFilter, OdometerRecord, RowName, SeatRecord, Servi
 pub use rules::{RuleChange, RuleRecord};
 pub use technicians::{TechnicianChange, TechnicianRecord};
 pub use transfer::TableSum;
-pub use vehicles::{NewVehicle, VehicleChange, VehicleFilter, VehicleRecord};
+pub use vehicles::{NewVehicle, Stay, VehicleChange, VehicleFilter, VehicleRecord};
 pub use wear::{
     ExposureRow, LivedPack, OrderCall, OutlookFilter, OutlookListed, OutlookRow, PackRecast, PastRisk, RiskFilter,
 };

@@ -4,7 +4,6 @@ mod admin;
 mod car;
 mod cars;
 mod coming;
-mod evidence;
 mod order;
 mod order_acts;
 mod order_step;
