@@ -178,22 +178,41 @@ fn taken_hours(plans: &Plans, depot: &str, from: NaiveDate, to: NaiveDate) -> f6
 /// A car is counted in a week with the chance that it reaches the edge between the week's first day and its Sunday. A car
 /// that has reached it already is in no week, and one without a date is in none: both are told by [`Standing`].
 fn weeks_of(depot: &Depot, items: &[&Item], plans: &Plans, today: NaiveDate) -> Vec<Week> {
-    let count = |edge: fn(&Item) -> [Option<NaiveDate>; 3], from: NaiveDate, to: NaiveDate| {
-        let before = from.pred_opt().unwrap_or(from);
-        let chance = |item: &&Item| {
-            let (dates, since) = (quantiles(edge(item)), seen_from(item, depot, today));
-            (chance_by(&dates, since, to) - chance_by(&dates, since, before)).max(0.0)
-        };
-        tally(&items.iter().map(chance).collect::<Vec<_>>())
-    };
-    let week = |(from, to)| Week {
+    let spans = spans(today, WEEKS);
+    let reach = |edge| tallies(items, edge, &spans, |item| seen_from(item, depot, today));
+    let (early, late) = (reach(|item| item.early), reach(|item| item.late));
+    let week = |(((from, to), early), late)| Week {
         from,
         to,
-        early: count(|item| item.early, from, to),
-        late: count(|item| item.late, from, to),
+        early,
+        late,
         bay_hours: (open_hours(depot, from, to) - taken_hours(plans, &depot.code, from, to)).max(0.0),
     };
-    spans(today, WEEKS).into_iter().map(week).collect()
+    spans.iter().copied().zip(early).zip(late).map(week).collect()
+}
+
+/// The three dates of an edge.
+type Edge = fn(&Item) -> [Option<NaiveDate>; 3];
+
+/// How many cars reach an edge in each span, as seen from the end of a day of each car's own.
+fn tallies(
+    items: &[&Item],
+    edge: Edge,
+    spans: &[(NaiveDate, NaiveDate)],
+    since: impl Fn(&Item) -> NaiveDate,
+) -> Vec<Tally> {
+    let eve = spans.first().and_then(|(from, _)| from.pred_opt()).unwrap_or_default();
+    let mut chances = vec![Vec::with_capacity(items.len()); spans.len()];
+    for item in items {
+        let (dates, since) = (quantiles(edge(item)), since(item));
+        let mut before = chance_by(&dates, since, eve);
+        for ((_, to), chances) in spans.iter().zip(&mut chances) {
+            let by = chance_by(&dates, since, *to);
+            chances.push((by - before).max(0.0));
+            before = by;
+        }
+    }
+    chances.iter().map(|chances| tally(chances)).collect()
 }
 
 fn standing_of(items: &[&Item]) -> Standing {

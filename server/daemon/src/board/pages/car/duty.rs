@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{Datelike, Days, NaiveDate};
 use maud::{Markup, html};
-use ventmile_model::duty::{self, Condition, DutyDay, Evidence, Missing, WeekKind};
+use ventmile_model::duty::{self, Condition, DutyDay, Evidence, WeekKind};
 use ventmile_model::fleet::OffRoad;
 
 use crate::app::forecasts::CarForecast;
@@ -20,6 +20,8 @@ struct Day {
     on: NaiveDate,
     log: Option<DutyDay>,
     off_road: bool,
+    /// Whether the duty logs of its week are missing: only then is a day without one more than a day off.
+    missing: bool,
 }
 
 /// One thing that may make duty hard.
@@ -37,8 +39,8 @@ pub(super) struct Duty {
     lines: Vec<Line>,
     /// The days of the window, in order.
     days: Vec<Day>,
-    /// Weeks, by Monday, whose logs are missing.
-    missing: Vec<Missing>,
+    /// Weeks, by Monday, whose seat logs are missing.
+    no_seat_logs: Vec<NaiveDate>,
     hard_hours: f64,
 }
 
@@ -53,7 +55,7 @@ impl Duty {
             explanation: say::in_words(&words, assessment.today),
             lines: lines(current, &bounds, assessment.today),
             days: window(current, &assessment.days, &forecast.logs.off_road),
-            missing: current.missing.clone(),
+            no_seat_logs: weeks_without(&current.missing, true),
             hard_hours: bounds.mean_hours,
         }
     }
@@ -73,7 +75,7 @@ impl Duty {
         let mut series = vec![Series::new("hours on duty", Look::First, Shape::Bars(hours, 0.7))];
         let marks = [
             ("off the road", Look::Plain, at_zero(|day| day.off_road)),
-            ("no duty log", Look::Second, at_zero(|day| !day.off_road && !day.log.is_some_and(|log| log.has_duty))),
+            ("duty log missing", Look::Second, at_zero(|day| day.missing)),
         ];
         for (name, look, points) in marks.into_iter().filter(|(.., points)| !points.is_empty()) {
             series.push(Series::new(name, look, Shape::Points(points)));
@@ -125,7 +127,7 @@ impl Duty {
             tr {
                 th scope="row" {
                     time datetime=(first) { (first.format("%-d %b")) }
-                    @if let Some(words) = self.missing_in(first) { " ◆ " (words) }
+                    @if let Some(words) = self.missing_in(week, first) { " ◆ " (words) }
                 }
                 @for day in days { td { @if let Some(day) = day { (day.drawn()) } } }
             }
@@ -133,9 +135,8 @@ impl Duty {
     }
 
     /// What logs the week of a Monday lacks, so that it counts as hard.
-    fn missing_in(&self, monday: NaiveDate) -> Option<&'static str> {
-        let missing = |seat| weeks_without(&self.missing, seat).contains(&monday);
-        match (missing(false), missing(true)) {
+    fn missing_in(&self, week: &[Day], monday: NaiveDate) -> Option<&'static str> {
+        match (week.iter().any(|day| day.missing), self.no_seat_logs.contains(&monday)) {
             (true, true) => Some("duty and seat logs missing"),
             (true, false) => Some("duty logs missing"),
             (false, true) => Some("seat logs missing"),
@@ -166,15 +167,14 @@ impl Duty {
 impl Day {
     fn drawn(&self) -> Markup {
         let Some(log) = self.log else {
-            return html! { @if self.off_road { "off the road" } @else { "no log" } };
+            return html! { @if self.off_road { "off the road" } @else if self.missing { "no log" } @else { "–" } };
         };
         let trips = log.trips.max(log.seat_trips);
         html! {
             @if log.has_duty && log.driven { strong { (format!("{:.1} h", log.hours)) } }
             @else if log.driven { strong { "driven" } }
             @else if self.off_road { "off the road" }
-            @else if log.has_duty { "stood" }
-            @else { "no duty log" }
+            @else { "stood" }
             @if trips > 0 { br; (trips) }
             @if log.seat_trips > 0 { br; (rear_percent(&log)) " %" }
         }
@@ -191,8 +191,13 @@ fn monday(day: NaiveDate) -> NaiveDate {
 
 /// Every day of a window, logged or not.
 fn window(current: &Evidence, days: &BTreeMap<NaiveDate, DutyDay>, off_road: &[OffRoad]) -> Vec<Day> {
-    let day =
-        |on: NaiveDate| Day { on, log: days.get(&on).copied(), off_road: off_road.iter().any(|time| time.covers(on)) };
+    let weeks = weeks_without(&current.missing, false);
+    let day = |on: NaiveDate| {
+        let log = days.get(&on).copied();
+        let off_road = off_road.iter().any(|time| time.covers(on));
+        let missing = !off_road && weeks.contains(&monday(on)) && !log.is_some_and(|log| log.has_duty);
+        Day { on, log, off_road, missing }
+    };
     current.from.iter_days().take_while(|on| *on <= current.to).map(day).collect()
 }
 
@@ -249,13 +254,18 @@ pub(super) fn sample() -> Duty {
         has_duty: true,
         has_seat: true,
     };
-    let day = |(place, on): (usize, NaiveDate)| Day { on, log: (place < 5).then_some(log), off_road: place == 6 };
+    let day = |(place, on): (usize, NaiveDate)| Day {
+        on,
+        log: (place < 5).then_some(log),
+        off_road: place == 6,
+        missing: place == 7,
+    };
     let line = |hard, found: &str| Line { hard, found: found.to_owned(), bound: "hard above 10".to_owned() };
     Duty {
         explanation: "Hard.".to_owned(),
         lines: vec![line(true, "11.00 hours a driven day in the mean"), line(false, "driven on 5 days")],
         days: first.iter_days().take(8).enumerate().map(day).collect(),
-        missing: vec![Missing::Seat { week: first + Days::new(7) }],
+        no_seat_logs: vec![first + Days::new(7)],
         hard_hours: 10.0,
     }
 }
@@ -268,9 +278,10 @@ mod tests {
     fn each_day_says_what_its_logs_say() {
         let text = sample().drawn().into_string();
         assert!(text.contains("<td><strong>11.0 h</strong><br>20<br>65 %</td>"), "{text}");
-        assert!(text.contains("<td>no log</td><td>off the road</td></tr>"), "{text}");
+        assert!(text.contains("<td>–</td><td>off the road</td></tr>"), "{text}");
         assert!(
-            text.contains("◆ seat logs missing") && text.contains("Driven on 5 of 8 days, 100 trips in all."),
+            text.contains("◆ duty and seat logs missing</th><td>no log</td>")
+                && text.contains("Driven on 5 of 8 days, 100 trips in all."),
             "{text}"
         );
         assert!(text.contains("<strong>◆ Hard: 11.00 hours a driven day in the mean</strong>"), "{text}");
@@ -280,7 +291,7 @@ mod tests {
     fn the_plot_marks_days_without_hours() {
         let plot = sample().plot().unwrap();
         let names: Vec<&str> = plot.series.iter().map(|series| series.name.as_str()).collect();
-        assert_eq!(names, ["hours on duty", "off the road", "no duty log", "hard above this, in the mean"]);
+        assert_eq!(names, ["hours on duty", "off the road", "duty log missing", "hard above this, in the mean"]);
         assert!(Duty { days: Vec::new(), ..sample() }.plot().is_none());
     }
 

@@ -56,7 +56,8 @@ impl Past {
         lines.extend(logs.packs.iter().flat_map(|pack| teller.pack(pack)));
         lines.extend(history.stays.iter().enumerate().map(|(place, stay)| teller.stay(place, stay)));
         lines.extend(history.off_road.iter().map(|time| teller.off_road(time)));
-        lines.sort_by_key(|line| std::cmp::Reverse(line.on));
+        lines.sort_by_key(|line| line.on);
+        lines.reverse();
         Self { lines, all, today }
     }
 

@@ -158,7 +158,7 @@ impl Answer {
             @if let Some(line) = lines.and_then(|(stands, would_be)| travel::compared(stands, would_be)) { (line) }
             section.scroll tabindex="0" aria-label="As it stands and as it would be" {
                 table {
-                    thead { tr { th scope="col" { "" } th scope="col" { "As it stands" } th scope="col" { "As it would be" } } }
+                    thead { tr { th scope="col" { "What" } th scope="col" { "As it stands" } th scope="col" { "As it would be" } } }
                     tbody {
                         @for [name, stands, would_be] in self.rows() {
                             tr { th scope="row" { (name) } td { (stands) } td { @if stands == would_be { "the same" } @else { strong { (would_be) } } } }
