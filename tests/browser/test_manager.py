@@ -54,8 +54,8 @@ def test_the_managers_day(surf):
 
 def test_a_car_and_what_would_be(surf, client):
     page = surf.signed_in(surf.daemon.new_key("read"))
-    stored = ["forecast", "plans", "off-road"]
-    before = [client.get(f"/v1/vehicles/V104/{what}").json() for what in stored]
+    stored = ["", "/plans", "/off-road"]
+    before = [client.get(f"/v1/vehicles/V104{what}").json() for what in stored]
     page.goto("/board/cars/V104")
 
     # What was sent and is not believed, and why.
@@ -78,10 +78,10 @@ def test_a_car_and_what_would_be(surf, client):
     said = page.get_by_role("status").inner_text()
     assert "The late edge would be reached on" in said and "days later." in said, said
     table = page.get_by_role("region", name="As it stands and as it would be").inner_text()
-    assert before[0]["rule"]["code"] in table and "the same" in table
+    assert "fan-service" in table and "the same" in table
     assert page.get_by_label("Hours on duty a driven day").input_value() == "6,5"
     check_page(page)
-    assert [client.get(f"/v1/vehicles/V104/{what}").json() for what in stored] == before
+    assert [client.get(f"/v1/vehicles/V104{what}").json() for what in stored] == before
 
     # What cannot be is said beside its field, with nothing typed lost.
     page.get_by_label("Driven days a week").fill("9")
