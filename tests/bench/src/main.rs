@@ -126,7 +126,11 @@ async fn measure(given: impl Iterator<Item = String>) -> Result<()> {
         let database = Database::new(server, Program { file: arguments.daemon.clone(), set: arguments.set.clone() });
         // However it ends, every process is stopped and every database and file removed.
         let work = async {
-            if only_pages { pages::all(&database, &sizes).await } else { work::all(&database, folder.path(), &sizes).await }
+            if only_pages {
+                pages::all(&database, &sizes).await
+            } else {
+                work::all(&database, folder.path(), &sizes).await
+            }
         };
         let rows = tokio::select! {
             rows = work => rows,
