@@ -332,8 +332,128 @@ async fn the_manager_sees_what_is_coming(engine: Engine) {
     assert!(browser.page("/board/cars?unit=%25").await.contains("No car is like that"));
     let car = browser.page("/board/cars/N2").await;
     assert!(car.contains("31,000 mi gone, 6,000 mi beyond the late edge at 25,000 mi"), "{car}");
-    assert!(car.contains("since the fan service of 2025-06-01"), "{car}");
+    assert!(car.contains("since the fan service of 1 Jun 2025"), "{car}");
     assert_eq!(browser.get("/board/cars?colour=red").await.status.as_u16(), 400);
+}
+
+async fn a_car_s_page_tells_what_its_dates_rest_on(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    two_depots(&manager).await;
+    ordinary_car(&manager, "N1", "NORTH").await;
+    let slip = json!({
+        "unit": "N1", "at": "2026-03-10T23:30:00Z", "odometer": 3995.0, "distance_unit": "mi", "source": "fuel-card<1>"
+    });
+    assert_eq!(post(&manager, "odometer-readings", slip).await["stored"], 1);
+    let order = json!({"unit": "N1", "kind": "cooling-check", "reason": "fan <noise> since 2026-03-16"});
+    manager.send("/v1/work-orders", order).await.expect(201);
+    let away = json!({"from": "2026-03-02", "to": "2026-03-03", "reason": "new tyres"});
+    manager.send("/v1/vehicles/N1/off-road", away).await.expect(201);
+    app.settle().await;
+    let browser = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    let page = browser.page("/board/cars/N1").await;
+    for words in [
+        "1 set aside; sent by",
+        "fuel-card&lt;1&gt; (1)",
+        "<strong>◆ set aside. </strong>A digit seems to be missing",
+        "driven on 5 days in the week of Mon 9 Mar",
+        "8.00 hours a driven day in the mean",
+        "the rear seat taken on 20 % of the trips",
+        "<strong>8.0 h</strong><br>20<br>20 %",
+        "fan service done at 35,750 mi",
+        "open order for a cooling check: fan &lt;noise&gt; since Mon 16 Mar",
+        "off the road to Tue 3 Mar: new tyres",
+        "came into service at NORTH",
+        "No pack is registered for it",
+    ] {
+        assert!(page.contains(words), "{words}: {page}");
+    }
+    assert!(!page.contains("2026-03-16</") && !page.contains("of 2026-"), "dates read as elsewhere: {page}");
+    let rows = |page: &str| page.matches("<th scope=\"row\"><time").count();
+    let all = browser.page("/board/cars/N1?readings=all&history=all").await;
+    assert!(rows(&page) < rows(&all) && rows(&all) > 30, "{} {}", rows(&page), rows(&all));
+    assert_eq!(browser.get("/board/cars/N1?colour=red").await.status.as_u16(), 400);
+
+    manager
+        .send("/v1/vehicles/N1/plans", json!({"from": "2026-03-25", "shifts": {"days_per_week": 3}}))
+        .await
+        .expect(201);
+    let told = browser.page("/board/cars/N1").await;
+    assert!(told.contains("told from Wed 25 Mar on: as the shifts told from then on bring"), "{told}");
+}
+
+async fn a_car_that_moved_hides_depots_the_key_may_not_see(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    two_depots(&manager).await;
+    ordinary_car(&manager, "W2", "WEST").await;
+    let call = manager.post("/v1/vehicles/W2/move").once().if_match("*").json(&json!({"depot": "NORTH"}));
+    call.send().await.expect(200);
+    app.settle().await;
+    let north = Browser::sign_in(&app, "north", &[Scope::Read], &["NORTH"]).await;
+    let page = north.page("/board/cars/W2").await;
+    assert!(page.contains("came into service at another depot") && page.contains("moved to NORTH"), "{page}");
+    assert!(!page.contains("WEST"), "{page}");
+    let office = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    assert!(office.page("/board/cars/W2").await.contains("came into service at WEST"));
+}
+
+async fn what_if_is_worked_out_and_nothing_is_saved(engine: Engine) {
+    let (app, manager) = TestApp::new(engine).await;
+    two_depots(&manager).await;
+    ordinary_car(&manager, "N1", "NORTH").await;
+    app.settle().await;
+    let browser = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    let stored = async || {
+        let forecast = manager.get("/v1/vehicles/N1/forecast").await.expect(200);
+        let plans = manager.get("/v1/vehicles/N1/plans").await.expect(200);
+        let away = manager.get("/v1/vehicles/N1/off-road").await.expect(200);
+        let journal = app.app.store.journal_lines(0, None, 1_000).await.unwrap().len();
+        (forecast, plans, away, journal)
+    };
+    let before = stored().await;
+    let asked = "days_per_week=3&hours_per_day=8&off_from=2026-04-06&off_to=2026-04-12&depot=WEST";
+    let page = browser.page(&format!("/board/cars/N1?{asked}")).await;
+    let request = json!({
+        "shifts": {"days_per_week": 3, "hours_per_day": 8}, "off_road": [{"from": "2026-04-06", "to": "2026-04-12"}],
+        "depot": "WEST",
+    });
+    let answer = manager.send("/v1/vehicles/N1/what-if", request).await.expect(200);
+    let days = answer["moved_days"]["late"].as_i64().unwrap();
+    assert!(days > 20, "{answer}");
+    assert!(page.contains(&format!(": {days} days later.")), "as the interface says, {answer}: {page}");
+    assert!(page.contains("<strong>WEST</strong>") && page.contains("compared-title"), "{page}");
+    assert!(page.contains(r#"name="days_per_week" id="what-if-days-per-week" value="3""#), "{page}");
+    assert_eq!(stored().await, before);
+
+    let wrong = browser.get("/board/cars/N1?days_per_week=9&off_to=2026-04-12&rule=none").await;
+    assert_eq!(wrong.status.as_u16(), 422);
+    for words in ["give 0 to 7. ", "give its first day too. ", "choose a rule of the list. ", r#"value="9""#] {
+        assert!(wrong.text.contains(words), "{words}: {}", wrong.text);
+    }
+    let north = Browser::sign_in(&app, "north", &[Scope::Read], &["NORTH"]).await;
+    let hidden = north.get("/board/cars/N1?depot=WEST").await;
+    assert_eq!(hidden.status.as_u16(), 422);
+    assert!(hidden.text.contains("choose a depot of the list") && !hidden.text.contains("WEST"), "{}", hidden.text);
+}
+
+async fn a_large_fleet_is_counted_once_in_a_while(engine: Engine) {
+    let settings = [("board.count_cars", "3"), ("board.count_seconds", "600")];
+    let (app, manager) = TestApp::with(engine, &settings).await;
+    fleet(&app, &manager).await;
+    let browser = Browser::sign_in(&app, "office", &[Scope::Read], &[]).await;
+    let counted = browser.page("/board").await;
+    assert!(counted.contains("Of <strong>3 cars</strong>") && !counted.contains("Counted"), "{counted}");
+    let before = app.app.now();
+    ordinary_car(&manager, "N3", "NORTH").await;
+    app.settle().await;
+    let passed = app.app.now() - before;
+    app.pass(TimeDelta::seconds(599) - passed);
+    let kept = browser.page("/board").await;
+    assert!(kept.contains("Of <strong>3 cars</strong>") && kept.contains("Counted 599 seconds ago."), "{kept}");
+    let north = Browser::sign_in(&app, "north", &[Scope::Read], &["NORTH"]).await;
+    let page = north.page("/board").await;
+    assert!(page.contains("Of <strong>2 cars</strong>") && !page.contains("WEST"), "each key its own depots: {page}");
+    app.pass(TimeDelta::seconds(1));
+    assert!(browser.page("/board").await.contains("Of <strong>4 cars</strong>"));
 }
 
 async fn a_long_list_comes_in_pages(engine: Engine) {
@@ -796,6 +916,10 @@ crate::on_both!(
     every_answer_is_confined,
     a_key_sees_what_it_may,
     the_manager_sees_what_is_coming,
+    a_car_s_page_tells_what_its_dates_rest_on,
+    a_car_that_moved_hides_depots_the_key_may_not_see,
+    what_if_is_worked_out_and_nothing_is_saved,
+    a_large_fleet_is_counted_once_in_a_while,
     a_long_list_comes_in_pages,
     hostile_names_stay_text,
     a_failure_is_a_page_with_its_number,

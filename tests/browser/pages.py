@@ -24,6 +24,8 @@ DEMO = [
     "/board/day?depot=VB",
     "/board/cars?band=past",
     "/board/cars/V104",
+    "/board/cars/V104?days_per_week=4&hours_per_day=8&off_from=2030-01-07&off_to=2030-01-13&readings=all&history=all",
+    "/board/cars/V119",
     "/board/cars/V134",
     "/board/packs?band=degraded",
     "/board/journal?part=rule",

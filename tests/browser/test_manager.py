@@ -1,6 +1,6 @@
 """The manager's day: from signing in to the car that waits longest, and what the office may not touch."""
 
-from surf import check_access
+from surf import check_access, check_page
 
 
 def test_the_managers_day(surf):
@@ -50,3 +50,44 @@ def test_the_managers_day(surf):
     page.get_by_role("heading", name="Sign in").wait_for()
     page.goto("/board/cars")
     page.wait_for_url("**/board/sign-in?**")
+
+
+def test_a_car_and_what_would_be(surf, client):
+    page = surf.signed_in(surf.daemon.new_key("read"))
+    stored = ["", "/plans", "/off-road"]
+    before = [client.get(f"/v1/vehicles/V104{what}").json() for what in stored]
+    page.goto("/board/cars/V104")
+
+    # What was sent and is not believed, and why.
+    page.get_by_role("navigation", name="On this page").get_by_role("link", name="Odometer").click()
+    row = page.get_by_role("row").filter(has_text="A digit seems to be missing")
+    assert "set aside" in row.inner_text() and "fuel-card" in row.inner_text()
+    assert "telematics" in page.locator("figure", has_text="believed").last.inner_text()
+    few = page.get_by_role("row").count()
+    page.get_by_role("link", name="Show all").first.click()
+    page.wait_for_url("**readings=all**")
+    assert page.get_by_role("row").count() > few + 100
+
+    # Other shifts: the dates move, later; nothing is saved.
+    page.goto("/board/cars/V104")
+    page.get_by_text("Try other shifts").click()
+    page.get_by_label("Driven days a week").fill("3")
+    page.get_by_label("Hours on duty a driven day").fill("6,5")
+    page.get_by_role("button", name="Show what would be").click()
+    page.wait_for_url("**days_per_week=3**")
+    said = page.get_by_role("status").inner_text()
+    assert "The late edge would be reached on" in said and "days later." in said, said
+    table = page.get_by_role("region", name="As it stands and as it would be").inner_text()
+    assert "fan-service" in table and "the same" in table
+    assert page.get_by_label("Hours on duty a driven day").input_value() == "6,5"
+    check_page(page)
+    assert [client.get(f"/v1/vehicles/V104{what}").json() for what in stored] == before
+
+    # What cannot be is said beside its field, with nothing typed lost.
+    page.get_by_label("Driven days a week").fill("9")
+    page.get_by_role("button", name="Show what would be").click()
+    page.get_by_text("give 0 to 7").wait_for()
+    assert page.get_by_label("Hours on duty a driven day").input_value() == "6,5"
+    check_access(page)
+    page.get_by_role("link", name="Clear").click()
+    page.wait_for_url(lambda url: "days_per_week" not in url)

@@ -337,6 +337,8 @@ pub struct Keep {
 pub struct Board {
     pub session_hours: i64,
     pub secure_cookies: SecureCookies,
+    pub count_cars: usize,
+    pub count_seconds: i64,
 }
 
 /// Whether browsers send the session's cookie over TLS only.
@@ -662,6 +664,7 @@ fn check(settings: &Settings, layers: &Layers) -> Result<(), ConfigFault> {
         ("work.slot_minutes", (5..=1440).contains(&settings.work.slot_minutes), "5 to 1440"),
         ("work.wait_minutes", (1..=240).contains(&settings.work.wait_minutes), "1 to 240"),
         ("work.late_minutes", (0..=1440).contains(&settings.work.late_minutes), "0 to 1440"),
+        ("board.count_seconds", (0..=3600).contains(&settings.board.count_seconds), "0 to 3600"),
         ("board.session_hours", (1..=720).contains(&settings.board.session_hours), "1 to 720"),
         ("work.isolation_certificate", !settings.work.isolation_certificate.trim().is_empty(), "a certificate's name"),
         ("work.meter_months", (1..=60).contains(&settings.work.meter_months), "1 to 60"),

@@ -32,8 +32,8 @@ impl Program {
 }
 
 impl Daemon {
-    /// Makes a key, then serves the database.
-    pub async fn start(program: &Program, database: &str) -> Result<Self> {
+    /// Makes a key, then serves the database with these settings too.
+    pub async fn start(program: &Program, database: &str, set: &[&str]) -> Result<Self> {
         let mut key = program.command(database);
         let key = output(key.args(["key", "new", "--may", "read,post,admin"]))?.trim().to_owned();
         let address = free_address()?;
@@ -41,6 +41,7 @@ impl Daemon {
         serve.args(["serve", "--listen", &address.to_string()]).stdout(Stdio::null());
         // One key asks for more than a key gets.
         serve.args(["--set", "limits.key_requests=0"]);
+        serve.args(set.iter().flat_map(|setting| ["--set", setting]));
         let mut process = Process::start(&mut serve, "-TERM")?;
         process.listens(address).await?;
         Ok(Self { process, address, key })
@@ -53,6 +54,11 @@ impl Daemon {
     /// Processor seconds it has had.
     pub fn processor_seconds(&self) -> Result<f64> {
         self.process.processor_seconds()
+    }
+
+    /// Somebody who has signed in to the board.
+    pub async fn browser(&self) -> Result<Client> {
+        Client::sign_in(self.address, &self.key).await
     }
 
     /// Its process, for a profiler.

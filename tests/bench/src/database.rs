@@ -157,8 +157,8 @@ impl Database {
         Ok(())
     }
 
-    pub async fn serve(&self, name: &str) -> Result<Daemon> {
-        Daemon::start(&self.program, &self.address(name)).await
+    pub async fn serve(&self, name: &str, set: &[&str]) -> Result<Daemon> {
+        Daemon::start(&self.program, &self.address(name), set).await
     }
 
     pub async fn bare(&self, name: &str, connections: u32) -> Result<Bare> {

@@ -5,9 +5,10 @@ use std::time::{Duration, Instant};
 
 use bytes::Bytes;
 use http_body_util::{BodyExt, Full};
+use hyper::body::Incoming;
 use hyper::client::conn::http1::{self, SendRequest};
-use hyper::header::{AUTHORIZATION, CONTENT_TYPE, HOST};
-use hyper::{Method, Request};
+use hyper::header::{AUTHORIZATION, CONTENT_TYPE, COOKIE, HOST, HeaderName, SET_COOKIE};
+use hyper::{Method, Request, Response, StatusCode};
 use hyper_util::rt::TokioIo;
 use serde_json::Value;
 use tokio::net::TcpStream;
@@ -18,12 +19,13 @@ use crate::{Fault, Result};
 
 pub const JSON: &str = "application/json";
 pub const NDJSON: &str = "application/x-ndjson";
+const FORM: &str = "application/x-www-form-urlencoded";
 
-/// One connection with a key.
+/// One connection with what lets it in: a key, or the cookie of who has signed in.
 pub struct Client {
     sender: SendRequest<Full<Bytes>>,
     host: String,
-    authorization: String,
+    pass: (HeaderName, String),
 }
 
 impl Client {
@@ -32,19 +34,50 @@ impl Client {
         stream.set_nodelay(true)?;
         let (sender, connection) = http1::handshake(TokioIo::new(stream)).await?;
         tokio::spawn(connection);
-        Ok(Self { sender, host: address.to_string(), authorization: format!("Bearer {key}") })
+        Ok(Self { sender, host: address.to_string(), pass: (AUTHORIZATION, format!("Bearer {key}")) })
     }
 
-    async fn send(&mut self, method: Method, path: &str, media_type: &str, body: Bytes) -> Result<Bytes> {
+    /// Signs in to the board with a key, as a browser does.
+    pub async fn sign_in(address: SocketAddr, key: &str) -> Result<Self> {
+        let mut client = Self::connect(address, key).await?;
+        let form = Bytes::from(format!("key={key}&next=/board"));
+        let answer = client.ask(Method::POST, "/board/sign-in", FORM, form).await?;
+        let cookie = answer.headers().get(SET_COOKIE).ok_or("signing in gave no cookie")?.to_str()?;
+        client.pass = (COOKIE, cookie.split(';').next().unwrap_or_default().to_owned());
+        if answer.status() != StatusCode::SEE_OTHER {
+            return Err(format!("signing in: {}", answer.status()).into());
+        }
+        answer.into_body().collect().await?;
+        Ok(client)
+    }
+
+    async fn ask(&mut self, method: Method, path: &str, media_type: &str, body: Bytes) -> Result<Response<Incoming>> {
         let request = Request::builder()
             .method(method)
             .uri(path)
             .header(HOST, &self.host)
-            .header(AUTHORIZATION, &self.authorization)
+            .header(&self.pass.0, &self.pass.1)
             .header(CONTENT_TYPE, media_type)
+            .header("sec-fetch-site", "same-origin")
             .body(Full::new(body))?;
         self.sender.ready().await?;
-        let (parts, body) = self.sender.send_request(request).await?.into_parts();
+        Ok(self.sender.send_request(request).await?)
+    }
+
+    /// Seconds from asking to the first byte of the answer, which is then read to its end.
+    pub async fn first_byte(&mut self, path: &str) -> Result<f64> {
+        let asked = Instant::now();
+        let answer = self.ask(Method::GET, path, JSON, Bytes::new()).await?;
+        let seconds = asked.elapsed().as_secs_f64();
+        if answer.status() != StatusCode::OK {
+            return Err(format!("{path}: {}", answer.status()).into());
+        }
+        answer.into_body().collect().await?;
+        Ok(seconds)
+    }
+
+    async fn send(&mut self, method: Method, path: &str, media_type: &str, body: Bytes) -> Result<Bytes> {
+        let (parts, body) = self.ask(method, path, media_type, body).await?.into_parts();
         let bytes = body.collect().await?.to_bytes();
         if !parts.status.is_success() {
             return Err(format!("{path}: {}: {}", parts.status, String::from_utf8_lossy(&bytes)).into());

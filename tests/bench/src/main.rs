@@ -14,6 +14,7 @@ mod http;
 mod memory;
 mod model;
 mod packs;
+mod pages;
 mod process;
 mod python;
 mod rounds;
@@ -32,7 +33,7 @@ use work::Sizes;
 type Fault = Box<dyn std::error::Error + Send + Sync>;
 type Result<T, E = Fault> = std::result::Result<T, E>;
 
-const USAGE: &str = "ventmile-bench DAEMON PYTHON [--quick] [--only model|sqlite|postgres] [--set NAME=VALUE]";
+const USAGE: &str = "ventmile-bench DAEMON PYTHON [--quick] [--only model|sqlite|postgres|pages] [--set NAME=VALUE]";
 
 struct Arguments {
     daemon: PathBuf,
@@ -111,10 +112,11 @@ async fn measure(given: impl Iterator<Item = String>) -> Result<()> {
         println!("\nThe model, processor time, {cores} cores:\n");
         table::print(&rows);
     }
+    let only_pages = arguments.only.as_deref() == Some("pages");
     let folder = tempfile::Builder::new().prefix("ventmile-bench-").tempdir()?;
     let mut stop = std::pin::pin!(told_to_stop());
     for engine in ["sqlite", "postgres"] {
-        if !arguments.wants(engine) {
+        if !only_pages && !arguments.wants(engine) {
             continue;
         }
         let server = tokio::select! {
@@ -123,8 +125,15 @@ async fn measure(given: impl Iterator<Item = String>) -> Result<()> {
         };
         let database = Database::new(server, Program { file: arguments.daemon.clone(), set: arguments.set.clone() });
         // However it ends, every process is stopped and every database and file removed.
+        let work = async {
+            if only_pages {
+                pages::all(&database, &sizes).await
+            } else {
+                work::all(&database, folder.path(), &sizes).await
+            }
+        };
         let rows = tokio::select! {
-            rows = work::all(&database, folder.path(), &sizes) => rows,
+            rows = work => rows,
             () = &mut stop => Err(STOPPED.into()),
         };
         database.drop_all().await?;

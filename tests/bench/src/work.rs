@@ -12,16 +12,19 @@ use crate::disk::sync_times;
 use crate::fleet::{self, Arrivals, Reading, SOURCE, Veterans, ndjson};
 use crate::http::{self, Client, Load, NDJSON};
 use crate::memory::Memory;
+use crate::pages;
 use crate::table::{Row, count, median, ratio, time};
 
 /// How much is done.
 pub struct Sizes {
-    rounds: usize,
-    cars: usize,
+    pub rounds: usize,
+    pub cars: usize,
     /// Rows of a post, and posts of a round.
     bulk: [(usize, usize); 2],
     posts_a_client: usize,
     listed_cars: usize,
+    /// Cars of the fleet whose pages are looked at.
+    pub paged_cars: usize,
     read_time: Duration,
     /// Cars of each age that are recast.
     veterans: usize,
@@ -42,6 +45,7 @@ impl Sizes {
             bulk: [(1_000, 20), (50_000, 1)],
             posts_a_client: 32,
             listed_cars: 100_000,
+            paged_cars: 40_000,
             read_time: Duration::from_secs(3),
             veterans: 300,
         }
@@ -54,6 +58,7 @@ impl Sizes {
             bulk: [(1_000, 2), (5_000, 1)],
             posts_a_client: 4,
             listed_cars: 1_000,
+            paged_cars: 1_000,
             read_time: Duration::from_millis(500),
             veterans: 20,
         }
@@ -64,11 +69,12 @@ pub async fn all(database: &Database, folder: &Path, sizes: &Sizes) -> Result<Ve
     let mut rows = writing(database, folder, sizes).await?;
     rows.extend(reading(database, folder, sizes).await?);
     rows.extend(recasting(database, sizes).await?);
+    rows.extend(pages::all(database, sizes).await?);
     Ok(rows)
 }
 
 /// Says on stderr how far the run is, and which process to look at.
-fn progress(what: &str, daemon: &Daemon) {
+pub fn progress(what: &str, daemon: &Daemon) {
     eprintln!("measuring {what} (daemon {})", daemon.id());
 }
 
@@ -92,7 +98,7 @@ impl Rates {
 
 async fn writing(database: &Database, folder: &Path, sizes: &Sizes) -> Result<Vec<Row>> {
     database.create("logs").await?;
-    let daemon = database.serve("logs").await?;
+    let daemon = database.serve("logs", &[]).await?;
     let mut client = daemon.client().await?;
     fleet::register(&mut client, sizes.cars).await?;
     // The first reading brings the source into the register, which the bare engine needs as well.
@@ -107,7 +113,7 @@ async fn writing(database: &Database, folder: &Path, sizes: &Sizes) -> Result<Ve
     let source_id = database.numbers("logs", "SELECT id FROM sources WHERE name = 'bench'").await?;
     let mut arrivals = Arrivals::new(vehicle_ids, *source_id.first().ok_or("there is no source")?);
     let bare = database.bare("bare", WRITERS as u32).await?;
-    let daemon = database.serve("logs").await?;
+    let daemon = database.serve("logs", &[]).await?;
     let mut client = daemon.client().await?;
     let mut rows = Vec::new();
     for (size, posts) in sizes.bulk {
@@ -205,18 +211,22 @@ fn load_row(work: String, ours: &[Load], reference: &[Load]) -> Row {
     }
 }
 
-async fn reading(database: &Database, folder: &Path, sizes: &Sizes) -> Result<Vec<Row>> {
-    database.create("list").await?;
-    let daemon = database.serve("list").await?;
+/// Serves a database of so many cars, copied from some whose every log was sent.
+pub async fn listed(database: &Database, name: &'static str, cars: usize, to: usize) -> Result<Daemon> {
+    database.create(name).await?;
+    let daemon = database.serve(name, &[]).await?;
     let mut client = daemon.client().await?;
-    fleet::register(&mut client, sizes.cars).await?;
-    fleet::post_logs(&mut client, sizes.cars).await?;
-    database.settle("list").await?;
+    fleet::register(&mut client, cars).await?;
+    fleet::post_logs(&mut client, cars).await?;
+    database.settle(name).await?;
     tokio::time::sleep(RAISED).await;
     drop((client, daemon));
-    database.multiply("list", sizes.cars, sizes.listed_cars).await?;
+    database.multiply(name, cars, to).await?;
+    database.serve(name, &[]).await
+}
 
-    let daemon = database.serve("list").await?;
+async fn reading(database: &Database, folder: &Path, sizes: &Sizes) -> Result<Vec<Row>> {
+    let daemon = listed(database, "list", sizes.cars, sizes.listed_cars).await?;
     let mut client = daemon.client().await?;
     let paths = [PAGE.to_owned(), deep(&mut client, sizes.listed_cars / 2).await?];
     let mut pages = Vec::new();

@@ -19,7 +19,7 @@ use super::shapes::{Amounts, Dates, Windows, shown, tenth, thousandth};
 use super::upcoming::{DueDates, parameter, unit_asked};
 use super::values;
 use crate::app::App;
-use crate::app::assess::{Ahead, Assessment, CountsFrom, SOURCE_IN_SERVICE, SOURCE_PACK, SOURCE_SERVICE, sentence};
+use crate::app::assess::{Ahead, Assessment, CountsFrom, sentence, source_name};
 use crate::app::forecasts::CarForecast;
 use crate::app::item::Item;
 use crate::app::limits::duty_settings;
@@ -91,16 +91,6 @@ pub struct ProvisionalAnswer {
     /// Days by which it moves the 50 % date of the late edge; less than 0 is earlier, null where there was no date
     /// before it or is none since.
     moved_days: Option<i64>,
-}
-
-/// The name of a reading's source.
-fn source_name(source: i64, sources: &Sources) -> String {
-    match source {
-        SOURCE_SERVICE => "past service".to_owned(),
-        SOURCE_IN_SERVICE => "in service".to_owned(),
-        SOURCE_PACK => "pack log".to_owned(),
-        other => sources.get(&other).cloned().unwrap_or_default(),
-    }
 }
 
 /// The track: which readings are believed.

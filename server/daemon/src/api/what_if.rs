@@ -22,7 +22,7 @@ use crate::app::assess::sentence;
 use crate::app::forecasts::CarForecast;
 use crate::app::item::Item;
 use crate::app::keys::Caller;
-use crate::app::what_if::{Compared, WhatIf};
+use crate::app::what_if::{MOST_DAYS, MOST_HOURS, WhatIf, furthest, moved_words, off_road, untold_words, within};
 use crate::store::{DepotRecord, RuleRecord};
 
 /// Longest list of days off the road in one question.
@@ -153,29 +153,21 @@ fn checked<T>(field: &str, text: &str, read: impl Fn(&str) -> Result<T, String>)
 }
 
 fn number(field: &str, value: Option<f64>, most: f64) -> Result<Option<f64>, Problem> {
-    match value {
-        Some(value) if !(0.0..=most).contains(&value) => {
-            Err(fault(&format!("/shifts/{field}"), values::number(value), format!("give 0 to {most}")))
-        }
-        other => Ok(other),
-    }
+    let refused = |value: f64, says| fault(&format!("/shifts/{field}"), values::number(value), says);
+    value.map(|value| within(value, most).map_err(|says| refused(value, says))).transpose()
 }
 
-/// Further than any car goes in a day.
-const MOST_KM_A_DAY: f64 = 4_000.0;
-
 pub(super) fn shifts(request: &ShiftsRequest, unit: DistanceUnit) -> Result<Shifts, Problem> {
-    let furthest = (MOST_KM_A_DAY * 1_000.0 / unit.metres()).floor();
     let pattern = Pattern {
-        days_per_week: number("days_per_week", request.days_per_week, 7.0)?,
-        hours_per_day: number("hours_per_day", request.hours_per_day, 24.0)?,
+        days_per_week: number("days_per_week", request.days_per_week, MOST_DAYS)?,
+        hours_per_day: number("hours_per_day", request.hours_per_day, MOST_HOURS)?,
         rear_share: number("rear_share", request.rear_share, 1.0)?,
     };
-    let distance = number("distance_per_day", request.distance_per_day, furthest)?;
+    let distance = number("distance_per_day", request.distance_per_day, furthest(unit))?;
     Ok(Shifts { pattern, metres_per_driven_day: distance.map(|distance| distance * unit.metres()) })
 }
 
-fn off_road(times: &[TimeOffRoad]) -> Result<Vec<OffRoad>, Problem> {
+fn times_off_road(times: &[TimeOffRoad]) -> Result<Vec<OffRoad>, Problem> {
     if times.len() > MOST_TIMES {
         return Err(fault("/off_road", times.len(), format!("give at most {MOST_TIMES} times off the road")));
     }
@@ -183,26 +175,20 @@ fn off_road(times: &[TimeOffRoad]) -> Result<Vec<OffRoad>, Problem> {
         let day = |name: &str, text: &str| checked(&format!("off_road/{place}/{name}"), text, values::date);
         let from = day("from", &time.from)?;
         let to = time.to.as_deref().map(|text| day("to", text)).transpose()?;
-        match to {
-            Some(to) if to < from => {
-                Err(fault(&format!("/off_road/{place}/to"), to.to_string(), format!("give {from} or later")))
-            }
-            _ => Ok(OffRoad { from, to }),
-        }
+        let given = to.map(|to| to.to_string());
+        off_road(from, to).map_err(|says| fault(&format!("/off_road/{place}/to"), given, says))
     };
     times.iter().enumerate().map(read).collect()
 }
 
 async fn depot(app: &App, caller: &Caller, code: &str) -> Result<DepotRecord, Problem> {
-    let found = app.store.find_depot(code).await?.filter(|_| caller.actor.may_see(code));
+    let found = app.depot_seen(&caller.actor, code).await?;
     found.ok_or_else(|| fault("/depot", code, "give the code of a depot the key may see"))
 }
 
 async fn rule(app: &App, caller: &Caller, code: &str, kind: Kind) -> Result<RuleRecord, Problem> {
-    let found = app.store.find_rule(code).await?;
-    let seen =
-        found.filter(|rule| rule.kind == kind && rule.depot.as_deref().is_none_or(|depot| caller.actor.may_see(depot)));
-    seen.ok_or_else(|| fault("/rule", code, format!("give the code of a service rule for {}", kind.as_str())))
+    let found = app.rule_seen(&caller.actor, code, kind).await?;
+    found.ok_or_else(|| fault("/rule", code, format!("give the code of a service rule for {}", kind.as_str())))
 }
 
 fn outcome(forecast: &CarForecast, by: Option<NaiveDate>, unit: DistanceUnit, horizon_days: i64) -> OutcomeAnswer {
@@ -235,36 +221,8 @@ fn moved(stands: Option<NaiveDate>, would_be: Option<NaiveDate>) -> Option<i64> 
     Some((would_be? - stands?).num_days())
 }
 
-/// What the late edge's median does.
-fn difference(stands: &OutcomeAnswer, would_be: &OutcomeAnswer) -> String {
-    let (before, after) = (stands.due.late.p50, would_be.due.late.p50);
-    match (before, after) {
-        (Some(before), Some(after)) => {
-            let days = (after - before).num_days();
-            let moves = match days {
-                0 => "the same day".to_owned(),
-                1.. => format!("{days} days later"),
-                _ => format!("{} days earlier", -days),
-            };
-            format!("The late edge would be reached on {after} instead of {before}: {moves}.")
-        }
-        (Some(before), None) => format!("The late edge, expected on {before}, would have no date within the horizon."),
-        (None, Some(after)) => {
-            format!("The late edge, which has no date as things stand, would be reached on {after}.")
-        }
-        (None, None) => "The late edge has no date, as things stand or as they would be.".to_owned(),
-    }
-}
-
 pub(super) fn untold(untold: Untold) -> Problem {
-    let (field, detail) = match untold {
-        Untold::DaysPerWeek => {
-            ("days_per_week", "the car's logs do not say on how many days a week it is driven now: give it")
-        }
-        Untold::MetresPerDrivenDay => {
-            ("distance_per_day", "the car's logs do not say how far it goes on a driven day of so many hours: give it")
-        }
-    };
+    let (field, detail) = untold_words(untold);
     Problem::body(Fault::field(format!("/shifts/{field}"), None, detail))
 }
 
@@ -297,7 +255,7 @@ pub(super) async fn ask_what_if(
         None => super::vehicles::depot_unit(&app, &car).await?,
     };
     let mut wish = WhatIf {
-        off_road: off_road(&request.off_road)?,
+        off_road: times_off_road(&request.off_road)?,
         shifts: request.shifts.as_ref().map(|request| shifts(request, distance_unit)).transpose()?,
         ..WhatIf::default()
     };
@@ -310,10 +268,9 @@ pub(super) async fn ask_what_if(
     if let Some(patch) = request.rule_change {
         wish.change = changed(patch, distance_unit).map_err(|problem| problem.under("/rule_change"))?;
     }
-    let compared = app.what_if(car.id, kind, wish).await?;
-    let Compared { stands, would_be } =
-        compared.ok_or_else(|| Problem::not_found("service rule for a forecast of", kind.as_str()))?;
-    let would_be = would_be.map_err(untold)?;
+    let no_rule = || Problem::not_found("service rule for a forecast of", kind.as_str());
+    let stands = app.forecast_car(car.id, kind).await?.ok_or_else(no_rule)?;
+    let would_be = app.would_be(&stands, wish).await?.ok_or_else(no_rule)?.map_err(untold)?;
     let horizon = app.settings.due.horizon_days;
     let [as_it_stands, would_be] = [stands, would_be].map(|forecast| outcome(&forecast, by, distance_unit, horizon));
     Ok(axum::Json(WhatIfAnswer {
@@ -324,7 +281,7 @@ pub(super) async fn ask_what_if(
             early: moved(as_it_stands.due.early.p50, would_be.due.early.p50),
             late: moved(as_it_stands.due.late.p50, would_be.due.late.p50),
         },
-        sentence: difference(&as_it_stands, &would_be),
+        sentence: moved_words("late", as_it_stands.due.late.p50, would_be.due.late.p50, |day| day.to_string()),
         as_it_stands,
         would_be,
     }))

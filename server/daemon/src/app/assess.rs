@@ -1,6 +1,6 @@
 //! One car, from its logs to its forecast: track, duty, usage, due in turn.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
@@ -26,6 +26,17 @@ pub const SOURCE_SERVICE: i64 = -1;
 pub const SOURCE_IN_SERVICE: i64 = -2;
 /// Stands for "the odometer when a pack was put in or taken out".
 pub const SOURCE_PACK: i64 = -3;
+
+/// The name of a reading's source.
+#[must_use]
+pub fn source_name(source: i64, names: &HashMap<i64, String>) -> String {
+    match source {
+        SOURCE_SERVICE => "past service".to_owned(),
+        SOURCE_IN_SERVICE => "in service".to_owned(),
+        SOURCE_PACK => "pack log".to_owned(),
+        other => names.get(&other).cloned().unwrap_or_default(),
+    }
+}
 
 /// What the interval counts from.
 #[derive(Clone, Debug, PartialEq)]
@@ -178,7 +189,9 @@ impl Provisional {
         far.then_some(Self { reading: newest.reading, moved_days })
     }
 
-    fn note(&self) -> String {
+    /// The note that says so.
+    #[must_use]
+    pub fn note(&self) -> String {
         let moved = match self.moved_days {
             Some(days) if days < 0 => format!("brings the date forward by {} days", -days),
             Some(days) => format!("puts the date off by {days} days"),

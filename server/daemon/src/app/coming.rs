@@ -1,15 +1,18 @@
 //! What is coming: how many cars reach the edges of their windows in each of the next weeks, against the hours of the bays.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
 
-use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, Days, NaiveDate, TimeDelta, Utc};
+use tokio::sync::Mutex;
 use ventmile_model::due::{Quantiles, Tally, chance_by, tally};
-use ventmile_model::fleet::{Depot, Kind, local_day};
+use ventmile_model::fleet::{Depot, Kind, Plan, local_day};
 
 use super::App;
 use super::day_list::WHOLE;
 use super::item::Item;
-use crate::store::{DepotRecord, ListFilter, ListRow, OrderFilter, OrderRecord, StoreError};
+use crate::config::Board;
+use crate::store::{DepotRecord, ListFilter, ListPosition, ListRow, StoreError};
 
 /// Weeks looked ahead.
 pub const WEEKS: usize = 10;
@@ -74,16 +77,55 @@ pub struct DepotAhead {
     pub standing: Standing,
     /// The next weeks.
     pub weeks: Vec<Week>,
+    /// The first [`FIRST`] of its cars to be looked at before any other: unknown, silent, past their window.
+    pub first: Vec<Listed>,
+    /// How many there are of those.
+    pub first_in_all: usize,
 }
+
+/// Cars to be looked at first that are kept of each depot.
+pub const FIRST: usize = 8;
 
 /// What is coming.
 #[derive(Clone, Debug)]
 pub struct Coming {
+    /// When it was counted.
+    pub at: DateTime<Utc>,
     /// Depot by depot.
     pub depots: Vec<DepotAhead>,
-    /// Cars to be looked at first: unknown, silent, past their window; in the order of every list.
-    pub first: Vec<Listed>,
 }
+
+impl Coming {
+    /// The first [`FIRST`] of the cars to be looked at before any other, in the order of every list.
+    #[must_use]
+    pub fn first(&self) -> Vec<&Listed> {
+        let place = |one: &Listed| {
+            let ListPosition { rank, due_day, vehicle_id, .. } = one.row.position;
+            (rank, due_day, vehicle_id)
+        };
+        let mut first: Vec<&Listed> = self.depots.iter().flat_map(|ahead| &ahead.first).collect();
+        first.sort_by_key(|one| place(one));
+        first.truncate(FIRST);
+        first
+    }
+
+    /// How many cars are to be looked at before any other.
+    #[must_use]
+    pub fn first_in_all(&self) -> usize {
+        self.depots.iter().map(|ahead| ahead.first_in_all).sum()
+    }
+
+    /// Whether it may be shown once more instead of counting anew: a large fleet's count is, for some seconds.
+    fn stands(&self, now: DateTime<Utc>, settings: &Board) -> bool {
+        let cars: usize = self.depots.iter().map(|ahead| ahead.standing.cars).sum();
+        let age = now - self.at;
+        cars >= settings.count_cars && age >= TimeDelta::zero() && age < TimeDelta::seconds(settings.count_seconds)
+    }
+}
+
+/// What is coming to the whole fleet, as it was last counted. Whoever counts holds it, so that one count serves all who wait.
+#[derive(Debug, Default)]
+pub struct Counted(Mutex<Option<Arc<Coming>>>);
 
 /// The days of the next `count` weeks, from `today`.
 fn spans(today: NaiveDate, count: usize) -> Vec<(NaiveDate, NaiveDate)> {
@@ -122,34 +164,55 @@ fn open_hours(depot: &Depot, from: NaiveDate, to: NaiveDate) -> f64 {
     minutes as f64 / 60.0 * f64::from(depot.bays)
 }
 
+/// What is planned at each depot for jobs other than the fan service.
+type Plans = [(String, Plan)];
+
 /// Hours planned from one day to another for jobs other than the fan service.
-fn taken_hours(orders: &[OrderRecord], depot: &str, from: NaiveDate, to: NaiveDate) -> f64 {
-    let others = orders.iter().filter(|order| order.kind != Kind::FanService && order.depot == depot);
-    let plans = others.filter_map(|order| order.order.plan.as_ref());
-    plans.filter(|plan| (from..=to).contains(&plan.on)).map(|plan| f64::from(plan.minutes) / 60.0).sum()
+fn taken_hours(plans: &Plans, depot: &str, from: NaiveDate, to: NaiveDate) -> f64 {
+    let own = plans.iter().filter(|(at, plan)| at == depot && (from..=to).contains(&plan.on));
+    own.map(|(_, plan)| f64::from(plan.minutes) / 60.0).sum()
 }
 
 /// The next weeks of a depot with these cars.
 ///
 /// A car is counted in a week with the chance that it reaches the edge between the week's first day and its Sunday. A car
 /// that has reached it already is in no week, and one without a date is in none: both are told by [`Standing`].
-fn weeks_of(depot: &Depot, items: &[&Item], orders: &[OrderRecord], today: NaiveDate) -> Vec<Week> {
-    let count = |edge: fn(&Item) -> [Option<NaiveDate>; 3], from: NaiveDate, to: NaiveDate| {
-        let before = from.pred_opt().unwrap_or(from);
-        let chance = |item: &&Item| {
-            let (dates, since) = (quantiles(edge(item)), seen_from(item, depot, today));
-            (chance_by(&dates, since, to) - chance_by(&dates, since, before)).max(0.0)
-        };
-        tally(&items.iter().map(chance).collect::<Vec<_>>())
-    };
-    let week = |(from, to)| Week {
+fn weeks_of(depot: &Depot, items: &[&Item], plans: &Plans, today: NaiveDate) -> Vec<Week> {
+    let spans = spans(today, WEEKS);
+    let reach = |edge| tallies(items, edge, &spans, |item| seen_from(item, depot, today));
+    let (early, late) = (reach(|item| item.early), reach(|item| item.late));
+    let week = |(((from, to), early), late)| Week {
         from,
         to,
-        early: count(|item| item.early, from, to),
-        late: count(|item| item.late, from, to),
-        bay_hours: (open_hours(depot, from, to) - taken_hours(orders, &depot.code, from, to)).max(0.0),
+        early,
+        late,
+        bay_hours: (open_hours(depot, from, to) - taken_hours(plans, &depot.code, from, to)).max(0.0),
     };
-    spans(today, WEEKS).into_iter().map(week).collect()
+    spans.iter().copied().zip(early).zip(late).map(week).collect()
+}
+
+/// The three dates of an edge.
+type Edge = fn(&Item) -> [Option<NaiveDate>; 3];
+
+/// How many cars reach an edge in each span, as seen from the end of a day of each car's own.
+fn tallies(
+    items: &[&Item],
+    edge: Edge,
+    spans: &[(NaiveDate, NaiveDate)],
+    since: impl Fn(&Item) -> NaiveDate,
+) -> Vec<Tally> {
+    let eve = spans.first().and_then(|(from, _)| from.pred_opt()).unwrap_or_default();
+    let mut chances = vec![Vec::with_capacity(items.len()); spans.len()];
+    for item in items {
+        let (dates, since) = (quantiles(edge(item)), since(item));
+        let mut before = chance_by(&dates, since, eve);
+        for ((_, to), chances) in spans.iter().zip(&mut chances) {
+            let by = chance_by(&dates, since, *to);
+            chances.push((by - before).max(0.0));
+            before = by;
+        }
+    }
+    chances.iter().map(|chances| tally(chances)).collect()
 }
 
 fn standing_of(items: &[&Item]) -> Standing {
@@ -158,12 +221,38 @@ fn standing_of(items: &[&Item]) -> Standing {
     Standing { cars: items.len(), unknown: band("unknown"), silent, past: band("past"), inside: band("inside") }
 }
 
-fn ahead(record: DepotRecord, listed: &[Listed], orders: &[OrderRecord], now: DateTime<Utc>) -> DepotAhead {
+fn ahead(record: DepotRecord, listed: &[Listed], plans: &Plans, now: DateTime<Utc>) -> DepotAhead {
     let depot = record.depot;
     let today = local_day(now, depot.zone);
     let items: Vec<&Item> = listed.iter().map(|one| &one.item).collect();
-    let weeks = weeks_of(&depot, &items, orders, today);
-    DepotAhead { standing: standing_of(&items), weeks, today, depot }
+    let first = || listed.iter().filter(|one| comes_first(&one.item));
+    DepotAhead {
+        standing: standing_of(&items),
+        weeks: weeks_of(&depot, &items, plans, today),
+        first: first().take(FIRST).cloned().collect(),
+        first_in_all: first().count(),
+        today,
+        depot,
+    }
+}
+
+/// Counts the whole fleet's `rows`.
+fn count(
+    depots: Vec<DepotRecord>,
+    rows: Vec<ListRow>,
+    plans: &Plans,
+    now: DateTime<Utc>,
+) -> Result<Coming, StoreError> {
+    let mut by_depot: HashMap<String, Vec<Listed>> = HashMap::new();
+    for row in rows {
+        let listed = Listed::try_from(row)?;
+        by_depot.entry(listed.row.depot.clone()).or_default().push(listed);
+    }
+    let depots = depots.into_iter().map(|record| {
+        let listed = by_depot.remove(&record.depot.code).unwrap_or_default();
+        ahead(record, &listed, plans, now)
+    });
+    Ok(Coming { at: now, depots: depots.collect() })
 }
 
 /// Whether a car is to be looked at before any other.
@@ -177,32 +266,36 @@ impl App {
     /// # Errors
     /// [`StoreError`] when the database fails or a row cannot be read.
     pub async fn coming(&self, depot: Option<&str>, key_depots_of: Option<i64>) -> Result<Coming, StoreError> {
-        let depots = self.store.depots("", key_depots_of, WHOLE).await?;
-        let cars = ListFilter {
-            depot: depot.map(str::to_owned),
-            kind: Some(Kind::FanService),
-            key_depots_of,
-            limit: WHOLE,
-            ..ListFilter::default()
+        let seen = self.store.depots("", key_depots_of, WHOLE).await?;
+        let seen: HashSet<&str> = seen.iter().map(|record| record.depot.code.as_str()).collect();
+        let whole = self.counted().await?;
+        let wanted = |ahead: &&DepotAhead| {
+            let code = ahead.depot.code.as_str();
+            seen.contains(code) && depot.is_none_or(|depot| depot == code)
         };
-        let rows = self.store.list_forecasts(&cars).await?;
-        let listed = rows.into_iter().map(Listed::try_from).collect::<Result<Vec<_>, _>>()?;
-        let planned =
-            OrderFilter { open: Some(true), now: self.now(), key_depots_of, limit: WHOLE, ..OrderFilter::default() };
-        let orders = self.store.orders(&planned).await?;
-        let first = listed.iter().filter(|one| comes_first(&one.item)).cloned().collect();
-        let mut by_depot: HashMap<String, Vec<Listed>> = HashMap::new();
-        for one in listed {
-            by_depot.entry(one.row.depot.clone()).or_default().push(one);
+        Ok(Coming { at: whole.at, depots: whole.depots.iter().filter(wanted).cloned().collect() })
+    }
+
+    /// What is coming to the whole fleet: counted now, or a moment ago where the fleet is large.
+    async fn counted(&self) -> Result<Arc<Coming>, StoreError> {
+        let mut kept = self.coming.0.lock().await;
+        if let Some(coming) = kept.as_ref().filter(|coming| coming.stands(self.now(), &self.settings.board)) {
+            return Ok(Arc::clone(coming));
         }
-        let wanted = depots.into_iter().filter(|record| depot.is_none_or(|code| record.depot.code == code));
-        let depots = wanted
-            .map(|record| {
-                let own = by_depot.remove(&record.depot.code).unwrap_or_default();
-                ahead(record, &own, &orders, self.now())
-            })
-            .collect();
-        Ok(Coming { depots, first })
+        let coming = Arc::new(self.count_fleet().await?);
+        *kept = Some(Arc::clone(&coming));
+        Ok(coming)
+    }
+
+    async fn count_fleet(&self) -> Result<Coming, StoreError> {
+        let now = self.now();
+        let depots = self.store.depots("", None, WHOLE).await?;
+        let cars = ListFilter { kind: Some(Kind::FanService), limit: WHOLE, ..ListFilter::default() };
+        let rows = self.store.list_forecasts(&cars).await?;
+        let plans = self.store.plans_of_other_kinds(Kind::FanService).await?;
+        // Ten thousands of cars take a good part of a second: not on the threads that answer requests.
+        let counted = tokio::task::spawn_blocking(move || count(depots, rows, &plans, now)).await;
+        counted.map_err(|_| StoreError::Stopped)?
     }
 }
 

@@ -19,7 +19,7 @@ use crate::store::{
 };
 
 /// More rules than a fleet will ever have.
-pub(super) const ALL_RULES: i64 = 10_000;
+pub const ALL_RULES: i64 = 10_000;
 
 /// A car counts as newly registered for so long.
 const NEWLY_REGISTERED: TimeDelta = TimeDelta::hours(1);

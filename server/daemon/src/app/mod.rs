@@ -9,8 +9,10 @@ pub mod day_list;
 pub mod fits;
 pub mod forecasts;
 pub mod gear;
+pub mod grading;
 pub mod guard;
 pub mod hindsight;
+pub mod history;
 pub mod item;
 pub mod keys;
 pub mod lateness;
@@ -71,6 +73,8 @@ pub struct App {
     pub fits: Arc<fits::LatestFits>,
     /// What the fleet's packs say together.
     pub life: Arc<life::LatestLife>,
+    /// What is coming, as it was last counted.
+    pub coming: Arc<coming::Counted>,
     /// Carries what webhooks tell.
     pub courier: Courier,
     /// Number of the newest event this process has seen published.
@@ -107,6 +111,7 @@ impl App {
             meters: Arc::new(meters::Meters::new()?),
             fits: Arc::default(),
             life: Arc::default(),
+            coming: Arc::default(),
             courier,
             newest_event: watch::Sender::new(0),
             forecasts_made: Arc::default(),

@@ -44,6 +44,11 @@ impl Fields {
         self.0.iter().filter(move |(found, value)| found == name && !value.is_empty()).map(|(_, value)| value.as_str())
     }
 
+    /// The names of all fields.
+    pub(super) fn names(&self) -> impl Iterator<Item = &str> {
+        self.0.iter().map(|(name, _)| name.as_str())
+    }
+
     /// Fields whose names begin so: what follows in the name, and the value.
     pub(super) fn under<'a>(&'a self, prefix: &'a str) -> impl Iterator<Item = (&'a str, &'a str)> {
         let rest = move |(name, value): &'a (String, String)| Some((name.strip_prefix(prefix)?, value.as_str()));
@@ -187,7 +192,7 @@ fn belongs(fault: &Fault, field: &str) -> bool {
 }
 
 /// What a conflict says of the form.
-fn faults_of(conflict: &Conflict) -> Vec<Fault> {
+pub(super) fn faults_of(conflict: &Conflict) -> Vec<Fault> {
     match conflict {
         Conflict::Body(faults) | Conflict::Gate(faults) | Conflict::Clash(faults) => faults.clone(),
         Conflict::Field { field, reason } => vec![Fault::new(format!("/{field}"), reason.as_str())],

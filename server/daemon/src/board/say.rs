@@ -5,6 +5,8 @@ use chrono_tz::Tz;
 use maud::{Markup, html};
 use ventmile_model::fleet::DistanceUnit;
 
+use crate::values;
+
 /// A whole number with commas between thousands.
 pub(super) fn number(value: f64) -> String {
     let digits = format!("{:.0}", value.abs());
@@ -43,6 +45,34 @@ pub(super) fn day(day: NaiveDate, today: NaiveDate) -> String {
 pub(super) fn dated(date: NaiveDate, today: NaiveDate) -> Markup {
     html! { time datetime=(date) { (day(date, today)) } }
 }
+
+/// A text whose dates are written for machines too (`2026-03-20`), with its dates as people say them.
+pub(super) fn in_words(text: &str, today: NaiveDate) -> String {
+    let (mut words, mut rest) = (String::with_capacity(text.len()), text);
+    while let Some((before, date, after)) = next_date(rest) {
+        words.push_str(before);
+        words.push_str(&day(date, today));
+        rest = after;
+    }
+    words.push_str(rest);
+    words
+}
+
+/// The first date of a text, with what stands before and after it; no part of a longer number or name is one.
+fn next_date(text: &str) -> Option<(&str, NaiveDate, &str)> {
+    let joins = |letter: char| letter.is_alphanumeric() || letter == '-';
+    let mut starts = text.char_indices().filter(|(_, letter)| letter.is_ascii_digit()).map(|(at, _)| at);
+    let date_at = |at: usize| {
+        let (before, rest) = text.split_at_checked(at)?;
+        let (date, after) = rest.split_at_checked(DATE_LENGTH)?;
+        let date = values::date(date).ok()?;
+        (!before.ends_with(joins) && !after.starts_with(joins)).then_some((before, date, after))
+    };
+    starts.find_map(date_at)
+}
+
+/// Letters of a date such as `2026-03-20`.
+const DATE_LENGTH: usize = 10;
 
 /// A local time with its zone, such as `18 Mar 2026, 12:00 EDT`.
 pub(super) fn time(at: DateTime<Utc>, zone: Tz) -> Markup {
@@ -101,6 +131,15 @@ mod tests {
     #[test]
     fn ranges_name_their_unit_once() {
         assert_eq!(shares(0.124, 0.31), "12 to 31 %");
+    }
+
+    #[test]
+    fn dates_within_a_text_read_like_the_others() {
+        let say = |text: &str| in_words(text, date("2026-03-18"));
+        assert_eq!(say("By 2026-03-17, since 2025-12-01."), "By Tue 17 Mar, since 1 Dec 2025.");
+        for same in ["12026-03-17", "2026-03-171", "WO-2026-03-17", "2026-13-40", "ünde 2026-03", ""] {
+            assert_eq!(say(same), same);
+        }
     }
 
     #[test]

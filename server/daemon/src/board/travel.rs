@@ -72,7 +72,7 @@ impl Travel {
 
     /// The place of an amount, in percent of the width.
     fn place(&self, amount: f64) -> f64 {
-        (amount / self.late * LATE_AT).clamp(0.0, END)
+        place_on(amount, self.late)
     }
 
     fn amount(&self, amount: f64) -> String {
@@ -137,6 +137,38 @@ impl Travel {
         }
     }
 
+    /// When the edges are reached, in a sentence.
+    fn edges_words(&self, how: &str) -> String {
+        let [_, early, late] =
+            self.on.map(|date| date.map_or_else(|| "no date".to_owned(), |date| say::day(date, self.today)));
+        let (from, to) = (self.amount(self.early), self.amount(self.late));
+        format!("{how}: early edge at {from} {early}, late edge at {to} {late}.")
+    }
+
+    /// Window, dates and spread on one side of the way, on a scale that ends at `late`.
+    fn half(&self, late: f64, half: &Half) -> Markup {
+        let down = |far: f64| WAY + half.side * far;
+        let bar = |near: f64, far: f64| (down(near).min(down(far)), (far - near).abs());
+        let [_, opens, closes] = self.on.map(|date| date.map(|date| say::day(date, self.today)).unwrap_or_default());
+        let (early, closing) = (place_on(self.early, late), place_on(self.late, late));
+        let (window, spread) = (bar(0.0, 30.0), bar(9.0, 19.0));
+        // A text stands on its foot: below the way it takes its own height more.
+        let line = |far: f64| down(far) + if half.side > 0.0 { 10.0 } else { 0.0 };
+        html! {
+            rect.window x=(percent(early)) width=(percent((closing - early).max(0.5))) y=(window.0) height=(window.1) {}
+            line.edge x1=(percent(early)) x2=(percent(early)) y1=(down(0.0)) y2=(down(30.0)) {}
+            line.edge.late x1=(percent(closing)) x2=(percent(closing)) y1=(down(0.0)) y2=(down(32.0)) {}
+            @if let Some([slow, middle, fast]) = self.ahead.map(|ahead| ahead.map(|amount| place_on(amount, late))) {
+                rect class={ "spread " (half.look) } x=(percent(slow)) width=(percent((fast - slow).max(0.5))) y=(spread.0) height=(spread.1) {}
+                svg x=(percent(middle)) y=(down(14.0)) overflow="visible" { path.middle d="M-1.5-8h3V8h-3z" {} }
+            }
+            text x=(percent(early + 1.0)) y=(line(40.0)) text-anchor="end" { (self.amount(self.early)) }
+            text.strong x=(percent(early + 1.0)) y=(line(58.0)) text-anchor="end" { (opens) }
+            text x=(percent(closing - 1.0)) y=(line(40.0)) { (self.amount(self.late)) }
+            text.strong x=(percent(closing - 1.0)) y=(line(58.0)) { (closes) }
+        }
+    }
+
     /// Where the car will be, in words.
     fn ahead_words(&self) -> Option<String> {
         let [slow, middle, fast] = self.ahead?;
@@ -161,6 +193,62 @@ impl Travel {
             svg x=(percent(car)) y=(y) overflow="visible" {
                 @if self.is_past() { path.car.past d="M0-9 9 0 0 9-9 0z" {} } @else { path.car d="M0 0 7-12H-7z" {} }
             }
+        }
+    }
+}
+
+/// The place of an amount in percent of the width, where the farthest late edge lies at `late`.
+fn place_on(amount: f64, late: f64) -> f64 {
+    (amount / late * LATE_AT).clamp(0.0, END)
+}
+
+/// One half of a line that compares: which way it lies from the line (up is less than 0), and how it looks.
+struct Half {
+    side: f64,
+    look: &'static str,
+}
+
+const ABOVE: Half = Half { side: -1.0, look: "first" };
+const BELOW: Half = Half { side: 1.0, look: "second" };
+
+/// Height of a line that compares, and where its way lies.
+const COMPARED: f64 = 172.0;
+const WAY: f64 = 86.0;
+
+/// Two travels of one car on one line: as it stands above it, as it would be below. `None` where they are measured in
+/// different things.
+pub(super) fn compared(stands: &Travel, would_be: &Travel) -> Option<Markup> {
+    (stands.unit == would_be.unit).then_some(())?;
+    let late = stands.late.max(would_be.late);
+    let car = place_on(stands.since, late);
+    Some(html! {
+        figure.travel-figure {
+            svg.travel.large width="100%" height=(COMPARED) role="img" aria-labelledby="compared-title compared-desc" {
+                title #compared-title { "The car's way, as it stands above the line and as it would be below it" }
+                desc #compared-desc { (stands.edges_words("As it stands")) " " (would_be.edges_words("As it would be")) }
+                (stands.half(late, &ABOVE))
+                (would_be.half(late, &BELOW))
+                line.way x1="0" x2="100%" y1=(WAY) y2=(WAY) {}
+                line.gone x1="0" x2=(percent(car)) y1=(WAY) y2=(WAY) {}
+                svg x=(percent(car)) y=(WAY) overflow="visible" { path.car d="M0-7 6 4H-6z" {} }
+            }
+            figcaption {
+                ul.key {
+                    li { (sign(&ABOVE)) "above the line: the window as it stands, and where the car will be in four weeks, four times in five" }
+                    li { (sign(&BELOW)) "below it: the same as it would be" }
+                }
+            }
+        }
+    })
+}
+
+fn sign(half: &Half) -> Markup {
+    let down = |far: f64| 9.0 + half.side * far;
+    html! {
+        svg.travel width="24" height="18" aria-hidden="true" {
+            rect.window x="2" width="20" y=(down(0.0).min(down(8.0))) height="8" {}
+            line.way x1="0" x2="24" y1="9" y2="9" {}
+            rect class={ "spread " (half.look) } x="6" width="14" y=(down(2.0).min(down(6.0))) height="4" {}
         }
     }
 }
@@ -219,6 +307,21 @@ mod tests {
         let [slow, middle, fast] = Travel::of(&sample(), today()).unwrap().ahead.unwrap();
         assert!((middle - (18_600.0 + 6_400.0 * 29.0 / 37.0)).abs() < 1.0, "{middle}");
         assert!(slow < middle && middle < fast);
+    }
+
+    #[test]
+    fn two_travels_of_a_car_share_one_line() {
+        let stands = Travel::of(&sample(), today()).unwrap();
+        let wider = Item { distance: Some((40_233_600, 48_280_320)), ..sample() };
+        let text = compared(&stands, &Travel::of(&wider, today()).unwrap()).unwrap().into_string();
+        // The farther late edge ends the scale: 25,000 of 30,000 miles lie at five sixths of it.
+        assert!(text.contains(&percent(LATE_AT)) && text.contains(&percent(LATE_AT * 25.0 / 30.0)), "{text}");
+        assert!(
+            text.contains("As it would be: early edge at 25,000 mi Thu 26 Mar, late edge at 30,000 mi Thu 23 Apr."),
+            "{text}"
+        );
+        let hours = Item { deciding_meter: Some("hours".to_owned()), hours: Some((1000.0, 1200.0)), ..sample() };
+        assert!(compared(&stands, &Travel::of(&hours, today()).unwrap()).is_none(), "miles and hours share no line");
     }
 
     #[test]

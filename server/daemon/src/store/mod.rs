@@ -97,7 +97,7 @@ pub use rules::{RuleChange, RuleRecord};
 pub use sessions::SessionKey;
 pub use technicians::{TechnicianChange, TechnicianRecord};
 pub use transfer::TableSum;
-pub use vehicles::{NewVehicle, VehicleChange, VehicleFilter, VehicleRecord};
+pub use vehicles::{NewVehicle, Stay, VehicleChange, VehicleFilter, VehicleRecord};
 pub use wear::{
     ExposureRow, LivedPack, OrderCall, OutlookFilter, OutlookListed, OutlookRow, PackCount, PackRecast, PastRisk,
     RiskFilter,

@@ -8,7 +8,7 @@ use chrono_tz::Tz;
 use serde_json::{Value, json};
 use ventmile_model::fleet::{
     Code, CodeReport, Completion, Confirmed, Declined, DistanceUnit, ExpectedBack, Kind, Metres, Missed, Order,
-    Outcome, Pause, Refused, Status, TroubleCode, local_day, parse_zone,
+    Outcome, Pause, Plan, Refused, Status, TroubleCode, local_day, parse_zone,
 };
 use ventmile_model::work::{self, Gear, Passed, Procedure, Technician};
 
@@ -301,6 +301,14 @@ macro_rules! select {
 }
 
 const BY_ID: &str = select!("WHERE w.id = $1");
+const OF_CAR: &str = select!(
+    "WHERE w.vehicle_id = $1 AND (CAST($2 AS BIGINT) IS NULL
+        OR EXISTS (SELECT 1 FROM key_depots WHERE key_id = $2 AND key_depots.depot_id = w.depot_id))
+    ORDER BY w.created_us, w.id"
+);
+const TAKEN: &str =
+    "SELECT d.code, w.plan_day, w.plan, w.plan_gear FROM work_orders w JOIN depots d ON d.id = w.depot_id
+    WHERE w.plan_day IS NOT NULL AND w.kind <> $1 AND w.status IN ('needs-action', 'in-process')";
 
 macro_rules! list {
     ($rest:literal) => {
@@ -981,6 +989,27 @@ impl Store {
     pub async fn find_order(&self, number: &str) -> Result<Option<OrderRecord>> {
         let Some(id) = parse_order_number(number) else { return Ok(None) };
         self.begin_read().await?.order_by_id(id).await
+    }
+
+    /// A car's work orders, open and closed, oldest first.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or a row cannot be read.
+    pub async fn orders_of(&self, vehicle_id: i64, key_depots_of: Option<i64>) -> Result<Vec<OrderRecord>> {
+        let rows: Vec<Row> = read!(self, pool => sqlx::query_as(OF_CAR)
+            .bind(vehicle_id).bind(key_depots_of).fetch_all(pool).await)?;
+        rows.into_iter().map(OrderRecord::try_from).collect()
+    }
+
+    /// What is planned for jobs of every kind but one: the depot's code, and the plan.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or a row cannot be read.
+    pub async fn plans_of_other_kinds(&self, kind: Kind) -> Result<Vec<(String, Plan)>> {
+        let rows: Vec<(String, i64, String, String)> =
+            read!(self, pool => sqlx::query_as(TAKEN).bind(kind.as_str()).fetch_all(pool).await)?;
+        let plan = |(depot, day, plan, gear): (String, i64, String, String)| Ok((depot, plan_of(day, &plan, &gear)?));
+        rows.into_iter().map(plan).collect()
     }
 
     /// Work orders by urgency, or by change when `changed_since` is given.

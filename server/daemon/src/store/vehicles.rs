@@ -103,6 +103,17 @@ pub struct VehicleFilter {
     pub limit: i64,
 }
 
+/// Where a car is stationed from a day on.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stay {
+    /// The first day, local to the depot.
+    pub from: NaiveDate,
+    /// Code of the depot.
+    pub depot: String,
+    /// Its name.
+    pub name: String,
+}
+
 #[derive(sqlx::FromRow)]
 struct Row {
     id: i64,
@@ -150,6 +161,8 @@ const HOLDERS: &str = "SELECT from_day, to_day FROM unit_numbers WHERE unit = $1
 const TAKE_UNIT: &str = "INSERT INTO unit_numbers (unit, from_day, vehicle_id) VALUES ($1, $2, $3)";
 const STAY: &str = "INSERT INTO stays (vehicle_id, from_day, depot_id) VALUES ($1, $2, $3)
     ON CONFLICT (vehicle_id, from_day) DO UPDATE SET depot_id = excluded.depot_id";
+const STAYS: &str = "SELECT s.from_day, d.code, d.name FROM stays s JOIN depots d ON d.id = s.depot_id
+    WHERE s.vehicle_id = $1 ORDER BY s.from_day";
 const LAST_STAY: &str = "SELECT max(from_day) FROM stays WHERE vehicle_id = $1";
 const CHANGE: &str = "UPDATE vehicles SET vin = $2, model = $3, vehicle_type = $4, in_service_metres = $5,
         came_in_used = $6, depot_id = $7, retired_day = $8, retired_reason = $9, version = version + 1, changed_us = $10
@@ -378,6 +391,17 @@ impl Store {
     pub async fn find_vehicle(&self, unit: &str) -> Result<Option<VehicleRecord>> {
         let row: Option<Row> = read!(self, pool => sqlx::query_as(BY_UNIT).bind(unit).fetch_optional(pool).await)?;
         row.map(VehicleRecord::try_from).transpose()
+    }
+
+    /// Where a car has been stationed, oldest first.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the database fails or a row cannot be read.
+    pub async fn stays(&self, vehicle_id: i64) -> Result<Vec<Stay>> {
+        let rows: Vec<(i64, String, String)> =
+            read!(self, pool => sqlx::query_as(STAYS).bind(vehicle_id).fetch_all(pool).await)?;
+        let stay = |(from, depot, name)| Ok(Stay { from: date("stays.from_day", from)?, depot, name });
+        rows.into_iter().map(stay).collect()
     }
 
     /// Vehicles by unit number.

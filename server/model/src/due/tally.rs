@@ -1,5 +1,7 @@
 //! How many cars reach an edge within some days.
 
+use std::collections::VecDeque;
+
 use chrono::NaiveDate;
 
 use super::Quantiles;
@@ -39,14 +41,14 @@ pub struct Tally {
 /// Above this variance the count is as good as normal.
 const NORMAL_ABOVE: f64 = 100.0;
 
-/// How far beyond the mean the counts are followed, in standard deviations, and so many counts more.
-const FOLLOWED: (f64, f64) = (8.0, 10.0);
+/// Counts less likely than this are no longer followed: all that is lost of a fleet's probability is far below [`ROUNDING`].
+const NEGLIGIBLE: f64 = 1e-20;
 
 /// The number of cars that do something with these chances, each for itself.
 ///
 /// It is Poisson-binomial: `N = sum B_i` with `P(B_i = 1) = p_i`. Up to a variance `sum p_i (1 - p_i)` of 100 its
-/// probabilities are worked out one car after the other, `P_i(n) = (1 - p_i) P_{i-1}(n) + p_i P_{i-1}(n - 1)`; above it is taken as
-/// normal with the same mean and variance, rounded at half a car. What moves all cars alike, such as a holiday, is not in it.
+/// probabilities are worked out one car after the other, `P_i(n) = (1 - p_i) P_{i-1}(n) + p_i P_{i-1}(n - 1)`, around the mean only;
+/// above it is taken as normal with the same mean and variance, rounded at half a car. What moves all cars alike, such as a holiday, is not in it.
 #[must_use]
 pub fn tally(chances: &[f64]) -> Tally {
     let mean: f64 = chances.iter().sum();
@@ -56,12 +58,7 @@ pub fn tally(chances: &[f64]) -> Tally {
         let at = |chance: f64| libm::ceil((mean + normal::quantile(chance) * deviation - 0.5).max(0.0)) as u32;
         return Tally { mean, p10: at(0.1), p90: at(0.9) };
     }
-    let (widths, more) = FOLLOWED;
-    let most = (libm::ceil(mean + widths * deviation + more) as usize).min(chances.len());
-    let mut mass = vec![0.0; most + 1];
-    if let Some(none) = mass.first_mut() {
-        *none = 1.0;
-    }
+    let (mut first, mut mass) = (0, VecDeque::from([1.0]));
     for chance in chances.iter().filter(|chance| **chance > 0.0) {
         let mut below = 0.0;
         for here in &mut mass {
@@ -69,12 +66,21 @@ pub fn tally(chances: &[f64]) -> Tally {
             *here = (1.0 - chance) * before + chance * below;
             below = before;
         }
+        mass.push_back(chance * below);
+        let unlikely = |mass: Option<&f64>| mass.is_some_and(|mass| *mass < NEGLIGIBLE);
+        while unlikely(mass.front()) {
+            mass.pop_front();
+            first += 1;
+        }
+        while unlikely(mass.back()) {
+            mass.pop_back();
+        }
     }
-    Tally { mean, p10: least(&mass, 0.1), p90: least(&mass, 0.9) }
+    Tally { mean, p10: first + least(&mass, 0.1), p90: first + least(&mass, 0.9) }
 }
 
 /// The least count whose cumulated probability is at least `chance`.
-fn least(mass: &[f64], chance: f64) -> u32 {
+fn least(mass: &VecDeque<f64>, chance: f64) -> u32 {
     let mut sum = 0.0;
     let found = mass.iter().position(|mass| {
         sum += mass;
@@ -128,6 +134,10 @@ mod tests {
         assert_eq!(tally(&[1.0, 1.0, 0.0]), Tally { mean: 2.0, p10: 2, p90: 2 });
         // P(N <= 6) = 0.0577, P(N <= 7) = 0.1316; P(N <= 12) = 0.8684, P(N <= 13) = 0.9423.
         assert_eq!(tally(&[0.5; 20]), Tally { mean: 10.0, p10: 7, p90: 13 });
+        // Sure cars only move the count.
+        let mut many = vec![1.0; 5_000];
+        many.extend([0.5; 20]);
+        assert_eq!(tally(&many), Tally { mean: 5_010.0, p10: 5_007, p90: 5_013 });
     }
 
     #[test]

@@ -93,7 +93,10 @@ pub(super) fn window_words(item: &Item, today: NaiveDate) -> String {
     let opens = opens.map(|date| edge("opens", "open since", date));
     let closes = closes.map(|date| edge("closes", "late edge reached", date));
     match (opens, closes) {
-        (None, None) => item.no_date_because.clone().unwrap_or_else(|| "no date within sight".to_owned()),
+        (None, None) => item
+            .no_date_because
+            .as_deref()
+            .map_or_else(|| "no date within sight".to_owned(), |why| say::in_words(why, today)),
         (opens, closes) => opens.into_iter().chain(closes).collect::<Vec<_>>().join("; "),
     }
 }
@@ -108,7 +111,7 @@ impl Row {
             travel: Travel::of(item, today),
             window: window_words(item, today),
             order: row.work_order_id.map(order_number),
-            notes: item.notes.clone(),
+            notes: item.notes.iter().map(|note| say::in_words(note, today)).collect(),
         }
     }
 }

@@ -32,15 +32,13 @@ struct View {
     depots: Vec<Choice>,
     chosen: Option<String>,
     coming: Coming,
-    /// The first of those to be looked at, and how many there are.
+    /// The first of those to be looked at.
     first: Vec<Row>,
-    first_in_all: usize,
+    /// How long ago the cars were counted, in seconds.
+    counted_ago: i64,
     /// How long a service takes a bay, in hours.
     slot_hours: f64,
 }
-
-/// Cars shown on top.
-const SHOWN_FIRST: usize = 8;
 
 fn page(view: &View) -> Markup {
     let stands: Vec<&Standing> = view.coming.depots.iter().map(|ahead| &ahead.standing).collect();
@@ -51,6 +49,7 @@ fn page(view: &View) -> Markup {
             button type="submit" { "Show" }
         }
         p.lead { (standing(&stands)) }
+        @if view.counted_ago > 0 { p.note { "Counted " (say::count(view.counted_ago.unsigned_abs() as usize, "second")) " ago." } }
         @if view.coming.depots.is_empty() {
             p { "No depot is registered yet. Add depots and cars through the interface (" a href="/docs" { "how" } ")." }
         }
@@ -59,9 +58,10 @@ fn page(view: &View) -> Markup {
                 h2 #first { "To be looked at first" }
                 (travel::key())
                 (cars::list(&view.first))
-                @if view.first_in_all > view.first.len() {
+                @let more = view.coming.first_in_all().saturating_sub(view.first.len());
+                @if more > 0 {
                     p { a href=(cars::address(view.chosen.as_deref(), None)) {
-                        "and " (say::count(view.first_in_all - view.first.len(), "more car")) ", first in the list of all"
+                        "and " (say::count(more, "more car")) ", first in the list of all"
                     } }
                 }
             }
@@ -207,12 +207,12 @@ pub(in crate::board) async fn show(
     let since = live::Since::now(&app).await?;
     let coming = app.coming(query.depot.as_deref(), visitor.key_depots_of()).await?;
     let first =
-        coming.first.iter().take(SHOWN_FIRST).map(|one| Row::of(one, cars::today_at(&app, &depots, &one.row.depot)));
+        coming.first().into_iter().map(|one| Row::of(one, cars::today_at(&app, &depots, &one.row.depot))).collect();
     let view = View {
         depots: cars::choices(&depots),
         chosen: query.depot,
-        first: first.collect(),
-        first_in_all: coming.first.len(),
+        first,
+        counted_ago: (app.now() - coming.at).num_seconds(),
         coming,
         slot_hours: f64::from(app.settings.work.slot_minutes) / 60.0,
     };
@@ -253,13 +253,14 @@ mod tests {
             week("2026-03-30", "2026-04-05", 3.3, 1, 5),
         ];
         let standing = Standing { cars: 40, unknown: 1, silent: 2, past: 3, inside: 6 };
-        let ahead = DepotAhead { depot, today: date("2026-03-18"), standing, weeks };
+        let today = date("2026-03-18");
+        let ahead = DepotAhead { depot, today, standing, weeks, first: Vec::new(), first_in_all: 6 };
         View {
             depots: vec![("N<1>".to_owned(), "North & yard".to_owned())],
             chosen: None,
             first: vec![cars::sample()],
-            first_in_all: 6,
-            coming: Coming { depots: vec![ahead], first: Vec::new() },
+            counted_ago: 7,
+            coming: Coming { at: "2026-03-18T16:00:00Z".parse().unwrap(), depots: vec![ahead] },
             slot_hours: 2.0,
         }
     }
@@ -271,6 +272,7 @@ mod tests {
         assert!(text.contains("About 11 of its cars come into their window within 3 weeks"), "{text}");
         assert!(text.contains("most in the week of 23 Mar (3 to 8); the bays could do 135 services."), "{text}");
         assert!(text.contains("5.1 (3 to 8)") && text.contains("and 5 more cars"), "{text}");
+        assert!(text.contains("Counted 7 seconds ago."), "{text}");
         assert!(!text.contains("<1>") && !text.contains("style="), "{text}");
     }
 

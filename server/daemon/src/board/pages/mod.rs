@@ -10,7 +10,6 @@ mod day;
 mod day_acts;
 mod day_forms;
 mod day_told;
-mod evidence;
 mod hindsight;
 mod order;
 mod order_acts;

@@ -121,11 +121,6 @@ pub(super) fn pack_address(serial: &str) -> String {
     format!("/board/packs/{}", segment(serial))
 }
 
-/// The address of the list with the pack that is in a car.
-pub(super) fn address_of_car(unit: &str) -> String {
-    link(&Query { unit: Some(unit.to_owned()), ..Query::default() })
-}
-
 fn link(query: &Query) -> String {
     let mut pairs = form_urlencoded::Serializer::new(String::new());
     let fields = [

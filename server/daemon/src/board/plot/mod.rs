@@ -114,6 +114,7 @@ pub(super) struct Plot {
     pub x: Scale,
     pub y: Scale,
     pub series: Vec<Series>,
+    /// Without rows where the page has the numbers in a table of its own.
     pub table: Table,
 }
 
@@ -143,7 +144,9 @@ impl Plot {
                     (self.ticks())
                 }
                 ul.key { @for series in &self.series { @if !series.name.is_empty() { li { (swatch(series)) (series.name) } } } }
-                details { summary { "The numbers" } (self.table.drawn(&format!("The numbers: {}", self.title))) }
+                @if !self.table.rows.is_empty() {
+                    details { summary { "The numbers" } (self.table.drawn(&format!("The numbers: {}", self.title))) }
+                }
             }
         }
     }
