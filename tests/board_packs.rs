@@ -133,7 +133,7 @@ async fn waiting_has_its_price(engine: Engine) {
     assert!(page.contains("cost.shifts_roadside") && page.contains("Another month with each pack"), "{page}");
     // 100,000 mi on the odometer, serviced at 61,000, late from 25,000 on.
     assert!(page.contains("<strong>1 car</strong> is past the window by distance."), "{page}");
-    assert!(page.contains("<td>14,000 mi</td><td>200 mi a day</td>"), "{page}");
+    assert!(page.contains("<th scope=\"row\">7</th><td>NORTH</td><td>14,000 mi</td>"), "{page}");
     assert!(page.contains(WORN_PAGE) && !page.contains("<b>"), "{page}");
 }
 
