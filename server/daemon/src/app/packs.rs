@@ -26,9 +26,7 @@ use super::forecasts::AssessedCar;
 use super::life::{FleetLife, StoredLevels, heat};
 use super::stops::stop_calls;
 use crate::config::Settings;
-use crate::store::{
-    CarLogs, ExposureRow, OrderCall, OutlookRow, PackRecast, PackRecord, PastRisk, StopCall, StoreError,
-};
+use crate::store::{CarLogs, ExposureRow, OrderCall, OutlookRow, PackRecast, PackRecord, PastRisk, StopCall};
 
 /// A month, for what waiting costs: the nearest horizon of a pack's chances.
 pub const MONTH_DAYS: f64 = 30.0;

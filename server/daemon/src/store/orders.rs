@@ -21,7 +21,7 @@ use super::procedures::FOR_KIND;
 use super::values::{date, day_number, instant, known, micros, of_json};
 use super::{
     Actor, Answer, Conflict, EventType, IfMatch, Result, Store, StoreError, Tx, VehicleRecord, Writing, one_changed,
-    opened, within,
+    opened, read, within,
 };
 
 /// The procedure an order was raised with.
@@ -991,7 +991,7 @@ impl Store {
         self.begin_read().await?.order_by_id(id).await
     }
 
-    /// A car's work orders, open and closed, oldest first.
+    /// A car's work orders, open and closed, oldest first, without what they may wait for.
     ///
     /// # Errors
     /// [`StoreError`] when the database fails or a row cannot be read.
