@@ -56,7 +56,7 @@ async fn the_riskiest_pack_is_found_and_explained(engine: Engine) {
     assert!(west.contains("W-PACK") && !west.contains(WORN_PAGE), "{west}");
     assert!(browser.page("/board/packs?band=degraded").await.contains("No pack is like that."));
     assert!(browser.page("/board/packs?unit=7").await.contains(WORN_PAGE));
-    assert!(browser.page("/board/cars/7").await.contains("/board/packs?unit=7"), "the car leads to its pack");
+    assert!(browser.page("/board/cars/7").await.contains(WORN_PAGE), "the car leads to its pack");
     for wrong in ["/board/packs?after=zz", "/board/packs?colour=red"] {
         assert_eq!(browser.get(wrong).await.status, StatusCode::BAD_REQUEST, "{wrong}");
     }
