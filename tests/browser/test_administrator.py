@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime, timedelta
 
+from playwright.sync_api import expect
 from surf import check_page
 
 
@@ -26,10 +27,10 @@ def test_the_administrators_day(surf):
     at = (datetime.now(UTC) - timedelta(days=40)).isoformat(timespec="seconds")
     rows = f"unit,at,odometer,distance_unit\nV104,{at},5,mi\nnone,{at},5,mi\n"
     page.get_by_label("From a file").set_input_files({"name": "r.csv", "mimeType": "text/csv", "buffer": rows.encode()})
-    page.wait_for_function("document.getElementById('rows').value !== ''")
+    expect(page.locator("#rows")).not_to_have_value("")
     page.get_by_role("button", name="Try them").click()
     page.get_by_role("heading", name="Tried, nothing stored yet").wait_for()
-    assert "none" in page.get_by_role("table").inner_text()
+    assert "none" in page.get_by_role("table").first.inner_text()
     page.get_by_role("button", name="Store them").click()
     page.get_by_role("heading", name="Stored", exact=True).wait_for()
 

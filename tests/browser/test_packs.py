@@ -43,8 +43,9 @@ def test_from_the_riskiest_pack_to_hindsight(surf):
     # To the car and back through its own link.
     page.get_by_role("link", name="M203").first.click()
     page.get_by_role("heading", name="M203").wait_for()
-    page.get_by_role("link", name="Its pack").click()
-    page.get_by_role("link", name=serial).wait_for()
+    page.get_by_role("region", name="Its pack").get_by_role("link", name=serial).click()
+    page.get_by_role("heading", name=serial, level=1).wait_for()
+    page.get_by_role("link", name="Packs").last.click()
 
     # What waiting costs, and on which settings that rests.
     page.get_by_role("link", name="What waiting costs").click()

@@ -198,7 +198,7 @@ CODES = [
 ]
 LOGS = {"packs": PACKS, "pack-checks": CHECKS, "trouble-codes": CODES}
 # What an answer says beyond the row.
-ADDED = {"depot", "voided_at", "says", "todo"}
+ADDED = {"depot", "voided_at", "says", "todo", "was_confirmed"}
 
 
 def cell(value):

@@ -355,7 +355,7 @@ fn wanted(view: &View) -> Markup {
                         li {
                             div.what { (car(&one.unit)) (view.depot(&one.depot)) (order(&one.number, &one.job)) }
                             div.with {
-                                @if let Some(window) = &one.window { p { (window) } } @else { p { (one.reason) } }
+                                @if let Some(window) = &one.window { p { (window) } } @else { p { (say::in_words(&one.reason, view.today)) } }
                                 @if let Some(gone) = &one.gone { p.note { (gone) } }
                                 @if !one.short_of.is_empty() { p.fault { "Parts that are not here: " (one.short_of.join(", ")) } }
                             }

@@ -6,7 +6,7 @@ use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use maud::{Markup, html};
-use ventmile_model::fleet::{DistanceUnit, Outcome, Status};
+use ventmile_model::fleet::{DistanceUnit, Outcome, Status, local_day};
 use ventmile_model::work::{Entry, Stop, Value};
 
 use super::order_step::{self, StepView};
@@ -306,6 +306,7 @@ async fn view_of(
     let order = record.order.settled(now);
     let may = visitor.may(Scope::Work) && order.status.is_open();
     let plan = order.plan.as_ref();
+    let reasons = std::iter::once(&record.reason).chain(record.joined.iter().map(|it| &it.reason));
     let here = file.gear.iter().filter(|piece| piece.depot == record.depot && piece.retired_on.is_none());
     Ok(View {
         number: crate::store::order_number(record.id),
@@ -316,7 +317,7 @@ async fn view_of(
         job: job(record.kind),
         replaces_pack: record.kind == ventmile_model::fleet::Kind::PackReplacement,
         status: order.status,
-        reasons: std::iter::once(&record.reason).chain(record.joined.iter().map(|it| &it.reason)).cloned().collect(),
+        reasons: reasons.map(|reason| say::in_words(reason, local_day(now, record.zone))).collect(),
         has: order.assigned_to.clone(),
         lease_until: order.lease_until,
         paused: order.paused.as_ref().map(|pause| pause.reason.clone()),

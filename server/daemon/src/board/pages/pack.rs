@@ -302,7 +302,7 @@ fn to_do(view: &View, ahead: &Ahead) -> Markup {
                         li {
                             a href=(work::address(&order.number)) { (order.number) } ", " (order.job)
                             @if let Some(on) = order.planned { ", planned for " (say::dated(on, view.today)) }
-                            p.note { (sentence(&order.reason)) }
+                            p.note { (sentence(&say::in_words(&order.reason, view.today))) }
                         }
                     }
                 }

@@ -5,6 +5,7 @@ use axum::response::Response;
 use chrono::{DateTime, Utc};
 use maud::{Markup, html};
 use serde::Deserialize;
+use ventmile_model::fleet::{Kind, local_day};
 
 use super::cars;
 use crate::app::App;
@@ -58,7 +59,7 @@ fn waits_for(wait: Wait, record: &OrderRecord) -> String {
 }
 
 /// A job's kind in words.
-pub(super) fn job(kind: ventmile_model::fleet::Kind) -> String {
+pub(super) fn job(kind: Kind) -> String {
     kind.as_str().replace('-', " ")
 }
 
@@ -85,7 +86,7 @@ impl Row {
                 .into_iter()
                 .map(|wait| waits_for(wait, record))
                 .collect(),
-            reason: record.reason.clone(),
+            reason: say::in_words(&record.reason, local_day(now, record.zone)),
         }
     }
 }
