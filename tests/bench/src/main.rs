@@ -33,7 +33,8 @@ use work::Sizes;
 type Fault = Box<dyn std::error::Error + Send + Sync>;
 type Result<T, E = Fault> = std::result::Result<T, E>;
 
-const USAGE: &str = "ventmile-bench DAEMON PYTHON [--quick] [--only model|sqlite|postgres|pages] [--set NAME=VALUE]";
+const USAGE: &str =
+    "ventmile-bench DAEMON PYTHON [--quick] [--only model|sqlite|postgres|pages|recasts] [--set NAME=VALUE]";
 
 struct Arguments {
     daemon: PathBuf,
@@ -112,11 +113,11 @@ async fn measure(given: impl Iterator<Item = String>) -> Result<()> {
         println!("\nThe model, processor time, {cores} cores:\n");
         table::print(&rows);
     }
-    let only_pages = arguments.only.as_deref() == Some("pages");
+    let group = arguments.only.as_deref().filter(|only| ["pages", "recasts"].contains(only));
     let folder = tempfile::Builder::new().prefix("ventmile-bench-").tempdir()?;
     let mut stop = std::pin::pin!(told_to_stop());
     for engine in ["sqlite", "postgres"] {
-        if !only_pages && !arguments.wants(engine) {
+        if group.is_none() && !arguments.wants(engine) {
             continue;
         }
         let server = tokio::select! {
@@ -126,10 +127,10 @@ async fn measure(given: impl Iterator<Item = String>) -> Result<()> {
         let database = Database::new(server, Program { file: arguments.daemon.clone(), set: arguments.set.clone() });
         // However it ends, every process is stopped and every database and file removed.
         let work = async {
-            if only_pages {
-                pages::all(&database, &sizes).await
-            } else {
-                work::all(&database, folder.path(), &sizes).await
+            match group {
+                Some("pages") => pages::all(&database, &sizes).await,
+                Some(_) => work::recasting(&database, &sizes).await,
+                None => work::all(&database, folder.path(), &sizes).await,
             }
         };
         let rows = tokio::select! {

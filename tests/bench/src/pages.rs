@@ -9,12 +9,22 @@ use crate::http::Client;
 use crate::table::{Row, count, median, ratio, time};
 use crate::work::{Sizes, listed, progress};
 
-/// A page, and what answers the same question in JSON; `{unit}` is a car.
+/// A page, and what answers the same question in JSON; `{unit}` is a car, `{today}` the date.
 const PAGES: &[(&str, &str)] = &[
     ("/board", "/v1/upcoming"),
+    ("/board/day?depot=BENCH", "/v1/day-lists/{today}?depot=BENCH"),
+    ("/board/calendars", "/v1/calendars"),
     ("/board/cars", "/v1/upcoming"),
     ("/board/cars/{unit}", "/v1/vehicles/{unit}/forecast"),
+    ("/board/packs", "/v1/pack-outlook"),
+    ("/board/cost", "/v1/life-curve"),
+    ("/board/hindsight", "/v1/hindsight"),
     ("/board/work", "/v1/work-orders"),
+    ("/board/gear", "/v1/gear?due_within=30"),
+    ("/board/cores", "/v1/cores"),
+    ("/board/rules", "/v1/service-rules"),
+    ("/board/keys", "/v1/keys"),
+    ("/board/journal", "/v1/journal"),
 ];
 
 /// What is coming is counted at each look, as by the first person who looks after a while.
@@ -38,8 +48,9 @@ pub async fn all(database: &Database, sizes: &Sizes) -> Result<Vec<Row>> {
 }
 
 async fn measured(daemon: &Daemon, sizes: &Sizes, (page, answer): (&str, &str), times: usize) -> Result<Row> {
-    let of_a_car = |path: &str| path.replace("{unit}", &fleet::unit(2));
-    let (ours, reference) = (of_a_car(page), of_a_car(answer));
+    let today = chrono::Utc::now().date_naive().to_string();
+    let filled = |path: &str| path.replace("{unit}", &fleet::unit(2)).replace("{today}", &today);
+    let (ours, reference) = (filled(page), filled(answer));
     progress(page, daemon);
     let (mut browser, mut program) = (daemon.browser().await?, daemon.client().await?);
     looks(&mut browser, &ours, 1).await?;

@@ -47,7 +47,7 @@ impl Sizes {
             listed_cars: 100_000,
             paged_cars: 40_000,
             read_time: Duration::from_secs(3),
-            veterans: 300,
+            veterans: 200,
         }
     }
 
@@ -256,9 +256,9 @@ async fn reading(database: &Database, folder: &Path, sizes: &Sizes) -> Result<Ve
 }
 
 /// What a new reading costs, by how long a car's history is.
-async fn recasting(database: &Database, sizes: &Sizes) -> Result<Vec<Row>> {
+pub async fn recasting(database: &Database, sizes: &Sizes) -> Result<Vec<Row>> {
     database.create("years").await?;
-    let daemon = database.serve("years").await?;
+    let daemon = database.serve("years", &[]).await?;
     let mut client = daemon.client().await?;
     fleet::add_depot(&mut client).await?;
     let mut young = Veterans::add(&mut client, 1, sizes.veterans).await?;
