@@ -448,7 +448,10 @@ async fn a_large_fleet_is_counted_once_in_a_while(engine: Engine) {
     let passed = app.app.now() - before;
     app.pass(TimeDelta::seconds(599) - passed);
     let kept = browser.page("/board").await;
-    assert!(kept.contains("Of <strong>3 cars</strong>") && kept.contains("Counted 599 seconds ago."), "{kept}");
+    assert!(
+        kept.contains("Of <strong>3 cars</strong>") && kept.contains("Counted <span data-made>599 seconds</span> ago."),
+        "{kept}"
+    );
     let north = Browser::sign_in(&app, "north", &[Scope::Read], &["NORTH"]).await;
     let page = north.page("/board").await;
     assert!(page.contains("Of <strong>2 cars</strong>") && !page.contains("WEST"), "each key its own depots: {page}");

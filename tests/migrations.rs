@@ -64,3 +64,17 @@ async fn tables_columns_and_nullability_are_the_same() {
     assert!(one.len() > 100, "{}", one.len());
     assert_eq!(one, other);
 }
+
+/// `serve` and `key new` may be the first two on a new file, and begin at the same moment.
+#[tokio::test]
+async fn two_may_open_a_new_database_at_once() {
+    for engine in [Engine::Sqlite, Engine::Postgres] {
+        for _ in 0..10 {
+            let database = Database::new(engine).await;
+            let address = database.address();
+            let open = async || Store::open(&address, 1).await.map(drop).map_err(|fault| fault.to_string());
+            let (one, other) = tokio::join!(open(), open());
+            assert_eq!((one, other), (Ok(()), Ok(())), "{engine:?}");
+        }
+    }
+}

@@ -500,7 +500,7 @@ async fn import_files(
 ) -> Result<ExitCode, Failure> {
     telemetry::start(&settings.log);
     let log = log.map(|text| Log::parse(text).ok_or_else(|| format!("{text:?} is no log: see --help"))).transpose()?;
-    let longest = settings.limits.row_bytes as u64;
+    let limits = settings.limits.clone();
     let target = match client {
         Some(client) => Target::Server(client),
         None => Target::Database(Box::new(open(settings).await?)),
@@ -511,7 +511,7 @@ async fn import_files(
         let bar = progress(file.metadata().map(|data| data.len()).unwrap_or_default());
         bar.set_message(path.display().to_string());
         let imported = match &target {
-            Target::Server(client) => send(client, log, longest, bar.wrap_read(file)).await,
+            Target::Server(client) => send(client, log, &limits, bar.wrap_read(file)).await,
             Target::Database(app) => import(app, log, bar.wrap_read(file)).await,
         };
         bar.finish_and_clear();

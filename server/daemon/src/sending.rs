@@ -7,11 +7,25 @@ use serde_json::value::RawValue;
 
 use crate::api::import::{Format, ImportFault, Log, known};
 use crate::client::Client;
+use crate::config::Limits;
 use crate::store::{Refused, Tally};
 
 /// Rows and bytes of one request, at most; a single row may be longer.
-const MOST_ROWS: u64 = 5_000;
-const MOST_BYTES: usize = 4 * 1024 * 1024;
+#[derive(Clone, Copy, Debug)]
+struct Most {
+    rows: u64,
+    bytes: usize,
+}
+
+impl Most {
+    /// No more than a server with these limits takes.
+    fn under(limits: &Limits) -> Self {
+        Self {
+            rows: limits.rows.min(5_000),
+            bytes: limits.body_mib.saturating_mul(1024 * 1024 / 2).min(4 * 1024 * 1024),
+        }
+    }
+}
 
 /// Rows that go in one request.
 #[derive(Debug, Default, PartialEq)]
@@ -21,8 +35,8 @@ struct Batch {
 }
 
 impl Batch {
-    fn is_full(&self) -> bool {
-        self.rows >= MOST_ROWS || self.body.len() >= MOST_BYTES
+    fn is_full(&self, most: Most) -> bool {
+        self.rows >= most.rows || self.body.len() >= most.bytes
     }
 }
 
@@ -51,25 +65,27 @@ impl<R: Read> Batches<R> {
         })
     }
 
-    fn next(&mut self) -> io::Result<Batch> {
+    fn next(&mut self, most: Most) -> io::Result<Batch> {
         let mut batch = Batch::default();
         match self {
             Self::Lines(reader) => {
-                while !batch.is_full() {
+                while !batch.is_full(most) {
                     let begin = batch.body.len();
                     if reader.read_until(b'\n', &mut batch.body)? == 0 {
                         break;
                     }
-                    let line = batch.body.get(begin..).unwrap_or_default();
-                    batch.rows += u64::from(!line.trim_ascii().is_empty());
+                    match batch.body.get(begin..).unwrap_or_default().trim_ascii().is_empty() {
+                        true => batch.body.truncate(begin),
+                        false => batch.rows += 1,
+                    }
                 }
             }
             Self::Table { rows, header, row } => {
                 let mut table = csv::WriterBuilder::new().flexible(true).from_writer(Vec::new());
                 table.write_byte_record(header).map_err(io::Error::other)?;
                 let mut bytes = 0;
-                while batch.rows < MOST_ROWS
-                    && bytes < MOST_BYTES
+                while batch.rows < most.rows
+                    && bytes < most.bytes
                     && rows.read_byte_record(row).map_err(io::Error::other)?
                 {
                     table.write_byte_record(row).map_err(io::Error::other)?;
@@ -79,7 +95,7 @@ impl<R: Read> Batches<R> {
             }
             Self::Array(rows) => {
                 batch.body.push(b'[');
-                while !batch.is_full() {
+                while !batch.is_full(most) {
                     let Some(row) = rows.next() else { break };
                     batch.body.extend_from_slice(if batch.rows == 0 { b"" } else { b"," });
                     batch.body.extend_from_slice(row.get().as_bytes());
@@ -124,12 +140,12 @@ fn tally(answer: &Value, before: u64) -> Tally {
 ///
 /// # Errors
 /// [`ImportFault`]; a refused row is no fault, it is in the tally.
-pub async fn send(client: &Client, log: Option<Log>, longest: u64, reader: impl Read) -> Result<Tally, ImportFault> {
-    let (log, format, reader) = known(log, longest, reader)?;
+pub async fn send(client: &Client, log: Option<Log>, limits: &Limits, reader: impl Read) -> Result<Tally, ImportFault> {
+    let (log, format, reader) = known(log, limits.row_bytes as u64, reader)?;
     let mut batches = Batches::new(format, reader)?;
     let (mut sent, mut whole) = (0, Tally::default());
     loop {
-        let batch = batches.next()?;
+        let batch = batches.next(Most::under(limits))?;
         if batch.rows == 0 && sent > 0 {
             return Ok(whole);
         }
@@ -148,25 +164,33 @@ pub async fn send(client: &Client, log: Option<Log>, longest: u64, reader: impl 
 mod tests {
     use super::*;
 
+    const MOST: Most = Most { rows: 3, bytes: 40 };
+
     #[track_caller]
     fn check(format: Format, text: &str, expected: &[(&str, u64)]) {
         let mut batches = Batches::new(format, text.as_bytes()).unwrap();
         for (body, rows) in expected {
-            assert_eq!(batches.next().unwrap(), Batch { body: body.as_bytes().to_vec(), rows: *rows });
+            assert_eq!(batches.next(MOST).unwrap(), Batch { body: body.as_bytes().to_vec(), rows: *rows });
         }
-        assert_eq!(batches.next().unwrap().rows, 0);
+        assert_eq!(batches.next(MOST).unwrap().rows, 0);
     }
 
     #[test]
     fn rows_stay_whole_and_are_counted_as_a_server_counts_them() {
-        check(Format::Ndjson, "{\"a\":1}\n\n {\"a\":2}", &[("{\"a\":1}\n\n {\"a\":2}", 2)]);
+        check(Format::Ndjson, "{\"a\":1}\n\n {\"a\":2}", &[("{\"a\":1}\n {\"a\":2}", 2)]);
         check(Format::Csv, "a,b\n1,\"x\ny\"\n2\n", &[("a,b\n1,\"x\ny\"\n2\n", 2)]);
         check(Format::Csv, "a,b\n", &[("a,b\n", 0)]);
         check(Format::Json, "[{\"a\": 1},\n {\"a\": 2}]", &[("[{\"a\": 1},{\"a\": 2}]", 2)]);
-        let lines = "{}\n".repeat(MOST_ROWS as usize + 1);
-        check(Format::Ndjson, &lines, &[(&"{}\n".repeat(MOST_ROWS as usize), MOST_ROWS), ("{}\n", 1)]);
-        let table = format!("a\n{}", "1\n".repeat(MOST_ROWS as usize + 1));
-        check(Format::Csv, &table, &[(&format!("a\n{}", "1\n".repeat(MOST_ROWS as usize)), MOST_ROWS), ("a\n1\n", 1)]);
+        check(Format::Ndjson, &"{}\n".repeat(4), &[("{}\n{}\n{}\n", 3), ("{}\n", 1)]);
+        check(Format::Csv, "a\n1\n2\n3\n4\n", &[("a\n1\n2\n3\n", 3), ("a\n4\n", 1)]);
+        let long = format!("\"{}\"\n", "x".repeat(50));
+        check(Format::Ndjson, &long.repeat(2), &[(&long, 1), (&long, 1)]);
+    }
+
+    #[test]
+    fn many_empty_lines_hide_no_row() {
+        let text = format!("{{}}\n{}{{}}\n", "\n".repeat(200));
+        check(Format::Ndjson, &text, &[("{}\n{}\n", 2)]);
     }
 
     #[test]

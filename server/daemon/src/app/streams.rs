@@ -4,7 +4,9 @@ use std::collections::{HashMap, VecDeque};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+use futures_util::FutureExt;
 use tokio::sync::watch;
+use tokio::time::{Interval, MissedTickBehavior};
 
 use super::App;
 use super::keys::{Caller, Scope};
@@ -94,7 +96,7 @@ pub struct Forgotten {
 pub enum Heard {
     /// Something happened.
     Event(PublishedEvent),
-    /// Nothing has for a while, and the holder still stands.
+    /// Time has passed, and the holder still stands.
     Nothing,
 }
 
@@ -111,7 +113,8 @@ pub struct Follower {
     at: i64,
     read: VecDeque<PublishedEvent>,
     newest: watch::Receiver<i64>,
-    heartbeat: Duration,
+    /// Also while there are events, since a page may show none of them.
+    heartbeat: Interval,
     _seat: Seat,
 }
 
@@ -136,7 +139,7 @@ impl App {
         })
     }
 
-    /// Follows events after number `at`, as far as the holder may see them; a quiet stream says so after each `heartbeat`.
+    /// Follows events after number `at`, as far as the holder may see them; after each `heartbeat` it says that the holder still stands.
     ///
     /// # Errors
     /// [`NoSeat`] when as many streams are open as may be.
@@ -151,6 +154,9 @@ impl App {
         let settings = &self.settings.events;
         let key_id = caller.actor.key_id.unwrap_or_default();
         let seat = self.streams.sit(key_id, settings.streams_per_key, settings.streams)?;
+        let mut heartbeat = tokio::time::interval(heartbeat);
+        heartbeat.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        heartbeat.reset();
         Ok(Follower {
             holder,
             filter: StreamFilter { key_depots_of: caller.actor.key_depots_of(), ..filter },
@@ -179,6 +185,9 @@ impl Follower {
             if ending.is_cancelled() {
                 return Ok(None);
             }
+            if self.heartbeat.tick().now_or_never().is_some() {
+                return Ok(self.may_go_on().await?.then_some(Heard::Nothing));
+            }
             if let Some(event) = self.read.pop_front() {
                 return Ok(Some(Heard::Event(event)));
             }
@@ -193,7 +202,7 @@ impl Follower {
             tokio::select! {
                 () = ending.cancelled() => {}
                 _ = self.newest.changed() => {}
-                () = tokio::time::sleep(self.heartbeat) => {
+                _ = self.heartbeat.tick() => {
                     return Ok(self.may_go_on().await?.then_some(Heard::Nothing));
                 }
             }

@@ -58,7 +58,10 @@ pub async fn run(config: Config, once: bool) -> Result<(), Failure> {
     if once {
         stop.cancel();
     } else {
-        println!("\nServing until you press Ctrl-C. Read and try the interface at http://{address}/docs");
+        println!(
+            "\nServing until you press Ctrl-C. The pages are at http://{address}/board (sign in with the key above), \
+             the interface can be read and tried at http://{address}/docs"
+        );
     }
     Ok(serving.await??)
 }

@@ -253,6 +253,9 @@ impl Store {
     /// [`StoreError`] when the database fails: nothing is told then.
     pub async fn tell_overdue_gear(&self, overdue: &[(GearRecord, NaiveDate)], now: DateTime<Utc>) -> Result<()> {
         let mut tx = self.begin().await?;
+        // In the order in which orders hold the pieces that they name.
+        let mut overdue: Vec<&(GearRecord, NaiveDate)> = overdue.iter().collect();
+        overdue.sort_by_key(|(record, _)| record.number);
         for (record, due) in overdue {
             let gear = &record.gear;
             let news = within!(&mut tx, c => sqlx::query(TOLD).bind(record.number).bind(day_number(*due))
@@ -329,7 +332,7 @@ impl Store {
             let held = |open: &OpenOrder| open.is_planned(on, |plan| &plan.gear, id) || open.uses(id);
             let todo =
                 "plan it anew or record its lock-out with another piece first; a failed test keeps it from use at once";
-            tx.spare(&old.gear.depot, todo, held, writing).await?;
+            tx.spare(todo, held, writing).await?;
         }
         for test in new.gear.tests.iter().skip(old.gear.tests.len()) {
             within!(&mut tx, c => sqlx::query(ADD_TEST)

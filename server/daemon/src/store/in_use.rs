@@ -15,9 +15,10 @@ pub(super) enum Named {
     Gear,
 }
 
-/// An open order of a depot, as far as it counts on people and gear.
+/// An open order, as far as it counts on people and gear.
 pub(super) struct OpenOrder {
     id: i64,
+    depot: String,
     /// Who has it, while their lease runs.
     pub(super) holder: Option<String>,
     plan: Option<Plan>,
@@ -48,11 +49,12 @@ macro_rules! held {
     };
 }
 
-type OpenRow = (i64, String, Option<String>, Option<i64>, Option<i64>, Option<String>, String, Option<i64>);
+type OpenRow = (i64, String, String, Option<String>, Option<i64>, Option<i64>, Option<String>, String, Option<i64>);
 
-const OPEN: &str = "SELECT w.id, w.status, w.assigned_to, w.lease_until_us, w.plan_day, w.plan, w.plan_gear, w.counts_from_us
+const OPEN: &str =
+    "SELECT w.id, d.code, w.status, w.assigned_to, w.lease_until_us, w.plan_day, w.plan, w.plan_gear, w.counts_from_us
     FROM work_orders w JOIN depots d ON d.id = w.depot_id
-    WHERE d.code = $1 AND w.status IN ('needs-action', 'in-process') AND (w.assigned_to IS NOT NULL OR w.plan_day IS NOT NULL)
+    WHERE w.status IN ('needs-action', 'in-process') AND (w.assigned_to IS NOT NULL OR w.plan_day IS NOT NULL)
     ORDER BY w.id";
 const USED: &str = "SELECT gear FROM work_entries WHERE work_order_id = $1 AND at_us >= $2 AND gear <> '[]'";
 
@@ -71,26 +73,29 @@ impl Tx {
         Ok(())
     }
 
-    /// Refuses while an open order of the depot counts on what is to be retired.
+    /// Refuses while an open order, of whichever depot, counts on what is to be retired.
     pub(super) async fn spare(
         &mut self,
-        depot: &str,
         todo: &str,
         counts_on: impl Fn(&OpenOrder) -> bool,
         writing: &Writing,
     ) -> Result<()> {
-        let open = self.open_orders(depot, writing.now).await?;
-        let numbers: Vec<String> = open.iter().filter(|it| counts_on(it)).map(|it| order_number(it.id)).collect();
+        let open = self.open_orders(writing.now).await?;
+        let named = |order: &OpenOrder| match writing.actor.may_see(&order.depot) {
+            true => order_number(order.id),
+            false => "an order of another depot".to_owned(),
+        };
+        let numbers: Vec<String> = open.iter().filter(|it| counts_on(it)).map(named).collect();
         if numbers.is_empty() {
             return Ok(());
         }
         Err(Conflict::Rule(format!("{} counts on it: {todo}", numbers.join(", "))).into())
     }
 
-    async fn open_orders(&mut self, depot: &str, now: DateTime<Utc>) -> Result<Vec<OpenOrder>> {
-        let rows: Vec<OpenRow> = within!(self, c => sqlx::query_as(OPEN).bind(depot).fetch_all(c).await)?;
+    async fn open_orders(&mut self, now: DateTime<Utc>) -> Result<Vec<OpenOrder>> {
+        let rows: Vec<OpenRow> = within!(self, c => sqlx::query_as(OPEN).fetch_all(c).await)?;
         let mut orders = Vec::with_capacity(rows.len());
-        for (id, status, holder, lease_until, day, plan, gear, counts_from) in rows {
+        for (id, depot, status, holder, lease_until, day, plan, gear, counts_from) in rows {
             let lease_until = lease_until.map(|at| instant("work_orders.lease_until_us", at)).transpose()?;
             let over = status == "needs-action" && lease_until.is_some_and(|until| until <= now);
             let used = match counts_from.filter(|_| status == "in-process") {
@@ -98,7 +103,7 @@ impl Tx {
                 None => Vec::new(),
             };
             let plan = day.zip(plan).map(|(day, plan)| plan_of(day, &plan, &gear)).transpose()?;
-            orders.push(OpenOrder { id, holder: holder.filter(|_| !over), plan, used });
+            orders.push(OpenOrder { id, depot, holder: holder.filter(|_| !over), plan, used });
         }
         Ok(orders)
     }

@@ -4,7 +4,8 @@ use std::path::Path;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use super::values::micros;
+use super::books::micros_of_day;
+use super::values::{day_number, micros};
 use super::{Result, Store, Tx, stale, within};
 
 /// How many rows a sweep took away.
@@ -75,10 +76,12 @@ impl Store {
             .execute(c).await.map(|done| done.rows_affected()))?;
         let mut swept = Swept { answers, log_rows: 0 };
         if let Some(logs) = logs {
-            within!(&mut tx, c => sqlx::query(LOSING_ROWS).bind(micros(now - logs)).bind(micros(now))
+            // By whole days, so that a car loses rows, and is recast for it, once a day at most.
+            let before = micros_of_day(day_number((now - logs).date_naive()));
+            within!(&mut tx, c => sqlx::query(LOSING_ROWS).bind(before).bind(micros(now))
                 .execute(c).await.map(drop))?;
             for sql in OLD_ROWS {
-                swept.log_rows += within!(&mut tx, c => sqlx::query(sql).bind(micros(now - logs))
+                swept.log_rows += within!(&mut tx, c => sqlx::query(sql).bind(before)
                     .execute(c).await.map(|done| done.rows_affected()))?;
             }
         }

@@ -477,6 +477,26 @@ fn one_changed(rows: u64, version: i64) -> Result<()> {
     if rows == 1 { Ok(()) } else { Err(Conflict::Version { found: version + 1 }.into()) }
 }
 
+/// Connects to a file that may be new. Where two make one at the same moment they collide at its turn to write-ahead logging,
+/// and there SQLite does not wait by itself.
+async fn connect_first(pool: &SqlitePoolOptions, options: &SqliteConnectOptions) -> Result<SqlitePool> {
+    let watch = Stopwatch::start();
+    let is_busy = |fault: &sqlx::Error| {
+        fault.as_database_error().and_then(|fault| fault.code()).is_some_and(|code| code == SQLITE_BUSY)
+    };
+    loop {
+        match pool.clone().connect_with(options.clone()).await {
+            Err(fault) if is_busy(&fault) && watch.elapsed_ms() < BUSY_TIMEOUT.as_secs_f64() * 1e3 => {
+                tokio::time::sleep(Duration::from_millis(20)).await;
+            }
+            connected => return Ok(connected?),
+        }
+    }
+}
+
+/// The code of a database that another connection holds.
+const SQLITE_BUSY: &str = "5";
+
 /// SQLite opens a file that may only be read without a word, and fails at the first write.
 fn may_be_written(path: &Path) -> Result<()> {
     match std::fs::File::options().write(true).open(path) {
@@ -534,7 +554,12 @@ impl Store {
     /// [`StoreError::Migration`] when one fails, or a newer program has written to the database.
     pub async fn bring_up_to_date(&self) -> Result<()> {
         match &self.db {
-            Db::Sqlite { write, .. } => migrations::sqlite().run(write).await?,
+            Db::Sqlite { write, .. } => {
+                // In one transaction: of two processes that open a new file at once, one waits for the other.
+                let mut tx = write.begin_with("BEGIN IMMEDIATE").await?;
+                migrations::sqlite().run(&mut *tx).await?;
+                tx.commit().await?;
+            }
             Db::Postgres(pool) => {
                 let mut connection = pool.acquire().await?;
                 sqlx::query(NO_STATEMENT_LIMIT).execute(&mut *connection).await?;
@@ -588,7 +613,7 @@ impl Store {
         let write = pool()
             .max_connections(1)
             .before_acquire(|connection, _| Box::pin(async move { Ok(!connection.is_in_transaction()) }));
-        let write = write.connect_with(options.clone()).await?;
+        let write = connect_first(&write, &options).await?;
         let read = pool().max_connections(connections).before_acquire(move |connection, _| {
             Box::pin(async move {
                 if let Some(longest) = longest {

@@ -374,10 +374,10 @@ impl Store {
         let car = tx.vehicle(unit, writing).await?;
         let watched = if matches!(row, RowName::Code { .. }) { BTreeSet::from([car.id]) } else { BTreeSet::new() };
         let before = tx.stops(&watched, writing.now).await?;
+        tx.mark_stale(car.id, micros(writing.now)).await?;
         if !tx.mark_row(car.id, row, mark).await? {
             return Err(Conflict::Missing { what: "row", name: row.describe() }.into());
         }
-        tx.mark_stale(car.id, micros(writing.now)).await?;
         tx.journal(Entry {
             at: writing.now,
             actor: &writing.actor.name,

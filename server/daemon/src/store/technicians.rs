@@ -245,7 +245,7 @@ impl Store {
             let held = |open: &OpenOrder| {
                 open.holder.as_deref() == Some(code) || open.is_planned(on, |it| &it.technicians, code)
             };
-            tx.spare(&old.technician.depot, "hand it over or plan it anew first", held, writing).await?;
+            tx.spare("hand it over or plan it anew first", held, writing).await?;
         }
         let depot_id = tx.named_depot(&technician.depot, writing).await?.id;
         let changed = within!(&mut tx, c => sqlx::query(CHANGE)

@@ -49,7 +49,7 @@ fn page(view: &View) -> Markup {
             button type="submit" { "Show" }
         }
         p.lead { (standing(&stands)) }
-        @if view.counted_ago > 0 { p.note { "Counted " (say::count(view.counted_ago.unsigned_abs() as usize, "second")) " ago." } }
+        @if view.counted_ago > 0 { p.note { "Counted " span data-made { (say::count(view.counted_ago.unsigned_abs() as usize, "second")) } " ago." } }
         @if view.coming.depots.is_empty() {
             p { "No depot is registered yet. Add depots and cars through the interface (" a href="/docs" { "how" } ")." }
         }
@@ -272,7 +272,7 @@ mod tests {
         assert!(text.contains("About 11 of its cars come into their window within 3 weeks"), "{text}");
         assert!(text.contains("most in the week of 23 Mar (3 to 8); the bays could do 135 services."), "{text}");
         assert!(text.contains("5.1 (3 to 8)") && text.contains("and 5 more cars"), "{text}");
-        assert!(text.contains("Counted 7 seconds ago."), "{text}");
+        assert!(text.contains("Counted <span data-made>7 seconds</span> ago."), "{text}");
         assert!(!text.contains("<1>") && !text.contains("style="), "{text}");
     }
 

@@ -136,10 +136,11 @@ pub(in crate::board) async fn withdraw(
 /// An event may be told for so long ahead of our clock.
 const AHEAD: TimeDelta = TimeDelta::minutes(5);
 
-/// The zone of a car's depot; UTC where there is no such car, which the store will say.
-async fn zone_of(app: &App, fields: &Fields) -> Result<chrono_tz::Tz, StoreError> {
+/// The zone of a car's depot; UTC where the visitor sees no such car, which the store will say.
+async fn zone_of(app: &App, visitor: &Visitor, fields: &Fields) -> Result<chrono_tz::Tz, StoreError> {
     let Some(unit) = fields.get("unit") else { return Ok(chrono_tz::UTC) };
-    Ok(app.store.find_vehicle(unit).await?.map_or(chrono_tz::UTC, |car| car.zone))
+    let car = app.store.find_vehicle(unit).await?.filter(|car| visitor.caller.actor.may_see(&car.depot));
+    Ok(car.map_or(chrono_tz::UTC, |car| car.zone))
 }
 
 /// What happened to a car, with what it calls for.
@@ -187,7 +188,7 @@ async fn tell(
     fields: Fields,
 ) -> Result<Response, Refusal> {
     let place = back_to(&ground(&fields))?;
-    let zone = zone_of(app, &fields).await?;
+    let zone = zone_of(app, visitor, &fields).await?;
     let writing = fields.writing(app, visitor, &format!("board day {form}"))?;
     let done = match event(&fields, what, zone, writing.now) {
         Ok(new) => told(app, &place, new, &writing).await,
