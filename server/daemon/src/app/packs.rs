@@ -16,8 +16,7 @@ use ventmile_model::wear::outlook::{
     self, Air, Band, Chances, CodeWeights, Cooling, Factor, Inputs, LifeCurve, Outlook, Reason, RiskLimits,
     SpreadCheck, SpreadWalk, percent,
 };
-use ventmile_model::wear::robust::Point;
-use ventmile_model::wear::spread::{Spread, SpreadSettings, spread};
+use ventmile_model::wear::spread::{Month, Spread, SpreadSettings, spread};
 use ventmile_model::wear::{Carrier, Costs, End, Exposure, Holding, Lived, hold};
 
 use super::App;
@@ -261,10 +260,11 @@ impl Case<'_> {
 
     /// The deficits of the weakest block by days and by the pack's age.
     fn levels(&self, lived: &Lived, spread: &Spread) -> StoredLevels {
-        let Some(first) = spread.levels.first().map(|level| level.at) else { return Vec::new() };
-        let at = |days: f64| first + TimeDelta::milliseconds((days * 86_400_000.0) as i64);
-        let level = |point: Point| Some([point.t, lived.age_at(&self.carrier, at(point.t))?, point.level]);
-        spread.path().into_iter().filter_map(level).collect()
+        let age = |at: DateTime<Utc>| lived.age_at(&self.carrier, at);
+        let level = |Month { point, middle: [one, other] }: Month| {
+            Some([point.t, f64::midpoint(age(one)?, age(other)?), point.level])
+        };
+        spread.months().into_iter().filter_map(level).collect()
     }
 
     fn exposure(&self, lived: &Lived) -> ExposureRow {

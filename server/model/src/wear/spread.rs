@@ -266,19 +266,36 @@ pub fn spread(checks: &[PackCheck], pack: &PackType, settings: &SpreadSettings) 
 /// made packs with noisy checks every five days, 80 % intervals then held 87 %; with weeks made one, 97 %.
 const DAYS_AS_ONE: f64 = 28.0;
 
+/// The deficits of four weeks made one.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Month {
+    /// Their median, at the middle check, in days from the first check of all.
+    pub point: Point,
+    /// The middle check; of an even number the two in the middle.
+    pub middle: [DateTime<Utc>; 2],
+}
+
 impl Spread {
-    /// The weakest block's deficits as a path in days from the first: the median of every four weeks, at their middle check.
+    /// The weakest block's deficits, every four weeks made one.
     #[must_use]
-    pub fn path(&self) -> Vec<Point> {
+    pub fn months(&self) -> Vec<Month> {
         let Some(first) = self.levels.first() else { return Vec::new() };
         let days = |level: &Level| days_between(first.at, level.at);
         let month = |level: &Level| (days(level) / DAYS_AS_ONE) as i64;
         let months = self.levels.chunk_by(|one, two| month(one) == month(two));
-        let points = months.filter_map(|levels| {
+        let months = months.filter_map(|levels| {
             let t = median(levels.iter().map(days).collect())?;
-            Some(Point { t, level: median(levels.iter().map(|level| level.deficit_v).collect())? })
+            let level = median(levels.iter().map(|level| level.deficit_v).collect())?;
+            let (lower, upper) = (levels.get((levels.len() - 1) / 2)?, levels.get(levels.len() / 2)?);
+            Some(Month { point: Point { t, level }, middle: [lower.at, upper.at] })
         });
-        points.collect()
+        months.collect()
+    }
+
+    /// The same as a path in days from the first.
+    #[must_use]
+    pub fn path(&self) -> Vec<Point> {
+        self.months().iter().map(|month| month.point).collect()
     }
 }
 

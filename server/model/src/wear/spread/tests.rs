@@ -143,8 +143,13 @@ fn a_regular_pattern_points_at_the_sensing_module() {
 
 #[test]
 fn four_weeks_are_made_one_level() {
-    let path = read(&made(40, 1, falling)).path();
+    let spread = read(&made(40, 1, falling));
+    let path = spread.path();
     assert_eq!(path.len(), 5);
+    let days = |at| days_between(spread.levels[0].at, at);
+    let months = spread.months();
+    assert!(months.iter().any(|month| month.middle[0] < month.middle[1]), "one of an even number of checks");
+    assert!(months.iter().all(|month| month.point.t == (days(month.middle[0]) + days(month.middle[1])) / 2.0));
     let rate = Path::of(&path).drift().unwrap();
     assert!((rate - 0.004).abs() < 2e-4, "{rate}");
 }
