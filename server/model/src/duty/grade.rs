@@ -5,11 +5,9 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 
 use super::ledger::{Ledger, plus};
+use super::past::{FURTHEST, Past, Stretch};
 use super::{DutyDay, Grading, Held, Settings};
 use crate::fleet::{Grade, OffRoad};
-
-/// Logs and services longer ago than this do not make a car harder: nobody has the logs. Twenty years.
-const FURTHEST: i64 = 7_305;
 
 /// Grades a car as of `today`.
 ///
@@ -36,96 +34,77 @@ pub fn grade(
     today: NaiveDate,
     settings: &Settings,
 ) -> Grading {
-    let yesterday = plus(today, -1);
-    let furthest = plus(today, -FURTHEST);
     let first_log = days.keys().next().copied().unwrap_or(today);
-    let first = since.unwrap_or(today).min(first_log).max(furthest).min(yesterday);
-    let ledger = Ledger::new(days, off_road, &stood_still, first, today, settings);
-    let course = Course::run(&ledger, &stood_still, first, first_log, yesterday, settings);
+    let first = since.unwrap_or(today).min(first_log).max(plus(today, -FURTHEST)).min(plus(today, -1));
+    go_on(Past::before(first, first_log), days, off_road, stood_still, since, today, settings)
+}
 
-    let last = ledger.number(yesterday);
-    let current = ledger.window(last, &stood_still);
-    let floor = ledger.number(since.map_or(first_log, |since| plus(since, 1)).max(furthest));
-    let since_service = course.last_hard.filter(|to| to + 1 - settings.window_days.max(1) >= floor);
-    let (now, now_since) = course.stretches.last().map_or((Grade::Ordinary, yesterday), |last| (last.2, last.0));
+/// Grades a car as of `today` by its days since its `past` ended: what [`grade`] says from all its days.
+///
+/// `days` must hold every log from [`Past::needs_from`] on and may leave out those before; `stood_still` is asked only
+/// about days from there on, and must answer as it would with all readings known. `off_road` is as for all days.
+///
+/// `None` where that is not enough, or might not be: the day of the last service, `since`, is not known or not after
+/// [`Past::by`]; `today` is a day after it or less, so that no window has ended since, or no more than
+/// [`Settings::log_grace_days`], so that logs are awaited still; the first log is longer ago than counts.
+#[must_use]
+pub fn grade_from(
+    past: &Past,
+    days: &BTreeMap<NaiveDate, DutyDay>,
+    off_road: &[OffRoad],
+    stood_still: impl Fn(NaiveDate, NaiveDate) -> bool,
+    since: Option<NaiveDate>,
+    today: NaiveDate,
+    settings: &Settings,
+) -> Option<Grading> {
+    let goes_on = past.by() < plus(today, -1) && past.stands(today, settings);
+    let enough = goes_on && since.is_some_and(|since| since > past.by());
+    enough.then(|| go_on(past.clone(), days, off_road, stood_still, since, today, settings))
+}
+
+/// The grading of a car that goes on from its past to `today`.
+fn go_on(
+    mut past: Past,
+    days: &BTreeMap<NaiveDate, DutyDay>,
+    off_road: &[OffRoad],
+    stood_still: impl Fn(NaiveDate, NaiveDate) -> bool,
+    since: Option<NaiveDate>,
+    today: NaiveDate,
+    settings: &Settings,
+) -> Grading {
+    let (yesterday, furthest) = (plus(today, -1), plus(today, -FURTHEST));
+    let ledger = Ledger::new(days, off_road, &stood_still, plus(past.by(), 1), today, settings);
+    let stretches = past.go_on(&ledger, &stood_still, yesterday, settings);
+
+    let current = ledger.window(ledger.number(yesterday), &stood_still);
+    let floor = since.map_or(past.first_log(), |since| plus(since, 1)).max(furthest);
+    let hard_since_service = past.last_hard().is_some_and(|hard| hard.from >= floor);
+    let (now, now_since) = stretches.last().map_or((Grade::Ordinary, yesterday), |last| (last.2, last.0));
     let current_hard = current.is_hard();
     let held = (now == Grade::Hard && !current_hard).then(|| {
         let close: Vec<_> = current.close().collect();
-        let until = close.is_empty().then(|| plus(yesterday, settings.release_days - course.clear));
+        let until = close.is_empty().then(|| plus(yesterday, settings.release_days - past.clear()));
         Held { close, until }
     });
-    let earlier = if held.is_some() { course.last_hard } else { since_service };
-    let earlier = earlier.filter(|_| !current_hard);
+    let by_earlier = !current_hard && (held.is_some() || hard_since_service);
     Grading {
-        grade: if now == Grade::Hard || since_service.is_some() { Grade::Hard } else { Grade::Ordinary },
-        hard_since_service: since_service.is_some(),
+        grade: if now == Grade::Hard || hard_since_service { Grade::Hard } else { Grade::Ordinary },
+        hard_since_service,
         now,
         now_since,
-        eased: course.eased().filter(|day| since.is_none_or(|since| *day > since)),
+        eased: eased(&stretches).filter(|day| since.is_none_or(|since| *day > since)),
         held,
         current: current.evidence(),
-        hardest: earlier.map(|to| ledger.window(to, &stood_still).evidence()),
-        split: since.map(|since| split(&course.stretches, since.max(furthest), today)).unwrap_or_default(),
+        hardest: past.last_hard().filter(|_| by_earlier).cloned(),
+        split: since.map(|since| split(&stretches, since.max(furthest), today)).unwrap_or_default(),
     }
 }
 
-/// First day, last day and grade.
-type Stretch = (NaiveDate, NaiveDate, Grade);
-
-/// How the grade went, day by day.
-struct Course {
-    /// The stretches of one grade, in order; the last ends yesterday.
-    stretches: Vec<Stretch>,
-    /// The day on which the latest hard window ended.
-    last_hard: Option<i64>,
-    /// Days up to yesterday on which the window was ordinary by the margin.
-    clear: i64,
-}
-
-impl Course {
-    fn run(
-        ledger: &Ledger<'_>,
-        stood_still: impl Fn(NaiveDate, NaiveDate) -> bool,
-        first: NaiveDate,
-        first_log: NaiveDate,
-        yesterday: NaiveDate,
-        settings: &Settings,
-    ) -> Self {
-        // A window that reaches back before the first log counts only while it is the current one.
-        let whole = ledger.number(first_log) + settings.window_days.max(1) - 1;
-        let mut course = Self { stretches: Vec::new(), last_hard: None, clear: 0 };
-        let mut sticks = false;
-        let mut begun = (ledger.number(first), Grade::Ordinary);
-        for to in ledger.number(first)..=ledger.number(yesterday) {
-            let window = ledger.window(to, &stood_still);
-            let hard = window.is_hard();
-            if hard {
-                course.last_hard = Some(to);
-            }
-            course.clear = if hard || window.close().next().is_some() { 0 } else { course.clear + 1 };
-            sticks = (hard && to >= whole) || (sticks && course.clear <= settings.release_days);
-            let grade = if hard || sticks { Grade::Hard } else { Grade::Ordinary };
-            if grade != begun.1 {
-                course.push(ledger, begun, to - 1);
-                begun = (to, grade);
-            }
-        }
-        course.push(ledger, begun, ledger.number(yesterday));
-        course
-    }
-
-    fn push(&mut self, ledger: &Ledger<'_>, (from, grade): (i64, Grade), to: i64) {
-        if from <= to {
-            self.stretches.push((ledger.date(from), ledger.date(to), grade));
-        }
-    }
-
-    /// The day of the last change from hard to ordinary, where it is ordinary now.
-    fn eased(&self) -> Option<NaiveDate> {
-        match self.stretches.as_slice() {
-            [.., (_, _, Grade::Hard), (from, _, Grade::Ordinary)] => Some(*from),
-            _ => None,
-        }
+/// The day of the last change from hard to ordinary, where it is ordinary now.
+fn eased(stretches: &[Stretch]) -> Option<NaiveDate> {
+    match stretches {
+        [.., (_, _, Grade::Hard), (from, _, Grade::Ordinary)] => Some(*from),
+        _ => None,
     }
 }
 

@@ -17,9 +17,10 @@ struct Sums {
     /// Hours in whole milliseconds: sums stay exact, so that a mean of exactly ten hours is not above ten.
     millis: i64,
     days_with_hours: u32,
-    trips: u32,
-    seat_trips: u32,
-    rear_trips: u32,
+    /// Trips, wide enough for any number of days, so that a window's sum is the same wherever the ledger starts.
+    trips: u64,
+    seat_trips: u64,
+    rear_trips: u64,
     duty_logs: u32,
     seat_logs: u32,
     /// Weeks of seven days, each counted on its last day.
@@ -47,9 +48,9 @@ impl Sums {
             off_road: self.off_road + u32::from(off_road),
             millis: self.millis + (day.hours * MILLIS_PER_HOUR).round() as i64,
             days_with_hours: self.days_with_hours + u32::from(day.hours > 0.0),
-            trips: self.trips.saturating_add(day.trips),
-            seat_trips: self.seat_trips.saturating_add(day.seat_trips),
-            rear_trips: self.rear_trips.saturating_add(day.rear_trips),
+            trips: self.trips + u64::from(day.trips),
+            seat_trips: self.seat_trips + u64::from(day.seat_trips),
+            rear_trips: self.rear_trips + u64::from(day.rear_trips),
             duty_logs: self.duty_logs + u32::from(day.has_duty),
             seat_logs: self.seat_logs + u32::from(day.has_seat),
             sevens: self.sevens,
@@ -65,9 +66,9 @@ impl Sub for Sums {
             off_road: self.off_road - earlier.off_road,
             millis: self.millis - earlier.millis,
             days_with_hours: self.days_with_hours - earlier.days_with_hours,
-            trips: self.trips.saturating_sub(earlier.trips),
-            seat_trips: self.seat_trips.saturating_sub(earlier.seat_trips),
-            rear_trips: self.rear_trips.saturating_sub(earlier.rear_trips),
+            trips: self.trips - earlier.trips,
+            seat_trips: self.seat_trips - earlier.seat_trips,
+            rear_trips: self.rear_trips - earlier.rear_trips,
             duty_logs: self.duty_logs - earlier.duty_logs,
             seat_logs: self.seat_logs - earlier.seat_logs,
             sevens: self.sevens - earlier.sevens,
@@ -206,8 +207,8 @@ impl Window<'_> {
 
     /// Whether the rear seat was taken on at least `share` of the trips from which on duty is hard.
     fn rear_seat(&self, share: f64) -> bool {
-        let bar = share * self.ledger.settings.rear_share * f64::from(self.sums.seat_trips);
-        self.sums.seat_trips > 0 && f64::from(self.sums.rear_trips) >= bar
+        let bar = share * self.ledger.settings.rear_share * self.sums.seat_trips as f64;
+        self.sums.seat_trips > 0 && self.sums.rear_trips as f64 >= bar
     }
 
     fn holds(&self, condition: Condition) -> bool {
@@ -289,8 +290,8 @@ impl Window<'_> {
             busiest_seven_days: self.busiest(self.from + WEEK - 1..=self.to),
             complete_weeks: self.sevens.iso,
             mean_hours: (days_with_hours > 0).then(|| hours / f64::from(days_with_hours)),
-            rear_share: (seat_trips > 0).then(|| f64::from(rear_trips) / f64::from(seat_trips)),
-            trips: self.sums.trips,
+            rear_share: (seat_trips > 0).then(|| rear_trips as f64 / seat_trips as f64),
+            trips: u32::try_from(self.sums.trips).unwrap_or(u32::MAX),
             days_off_road: self.sums.off_road,
             missing,
             awaited,

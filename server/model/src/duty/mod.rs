@@ -18,8 +18,9 @@
 //! Five shifts a week of ten hours in the mean, give or take one or two, change the grade 29 times a year by the window
 //! alone, 7 times with the time alone (14 days), 1 to 6 times with the margin alone (0.95), about once or less with both.
 //!
-//! Nothing of this is stored: the course is run again from the first log, so that the same logs give the same grade in
-//! whatever order they came, and logs that come late take back what their absence did. A window that reaches back
+//! The course is run from the first log, so that the same logs give the same grade in whatever order they came, and logs
+//! that come late take back what their absence did. What its first part left behind may be kept as a [`Past`] and gone on
+//! from: the grade is the same, as long as the logs of that part are. A window that reaches back
 //! before the first log counts only while it is the current one: what is not known of a car new to Ventmile does not
 //! stick to it. Each day has the grade of the window that ends on it, and a day's grade does not depend on later days.
 //!
@@ -31,6 +32,7 @@
 mod days;
 mod grade;
 mod ledger;
+mod past;
 mod pattern;
 #[cfg(test)]
 mod tests;
@@ -40,7 +42,8 @@ use chrono::NaiveDate;
 use crate::fleet::Grade;
 
 pub use days::days;
-pub use grade::grade;
+pub use grade::{grade, grade_from};
+pub use past::Past;
 pub use pattern::Pattern;
 
 /// Where hard duty begins.
@@ -119,7 +122,7 @@ pub struct DutyDay {
 }
 
 /// A condition under which duty is hard.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Condition {
     /// Driven on many days of one week.
     SixDayWeek,
@@ -152,7 +155,7 @@ impl Condition {
 }
 
 /// A week without logs that should be there.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Missing {
     /// No duty log.
     Duty {
@@ -167,7 +170,7 @@ pub enum Missing {
 }
 
 /// What one window of days shows.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Evidence {
     /// First day.
     pub from: NaiveDate,

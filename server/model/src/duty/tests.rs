@@ -1,5 +1,6 @@
 mod course;
 mod oracle;
+mod past;
 
 use std::collections::BTreeMap;
 

@@ -45,7 +45,7 @@ impl Kind {
 }
 
 /// How hard a car is driven.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub enum Grade {
     /// None of the conditions of hard duty holds.
     Ordinary,
