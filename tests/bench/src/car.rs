@@ -7,7 +7,7 @@ use ventmile_model::duty;
 use ventmile_model::fleet::{DutyLog, Hours, Metres, Reading, SeatLog, Window, WindowSet};
 use ventmile_model::state::{LevelModel, LocalLevel};
 use ventmile_model::track::{self, Limits};
-use ventmile_model::usage::{self, Fits, Plans, Prior};
+use ventmile_model::usage::{self, Fits, Past, Plans, Prior};
 
 /// Days of logs.
 pub const DAYS: u64 = 365;
@@ -86,9 +86,8 @@ impl Car {
         let days = duty::days(&self.duty, &self.seats, |_| New_York);
         let still = |from, to| track.stood_still(from, to, New_York) == Some(true);
         let grading = duty::grade(&days, &[], still, Some(service_on), today, &duty::Settings::default());
-        let settings = usage::Settings::default();
-        let usage =
-            usage::estimate(&track, &days, &Plans::default(), New_York, &Prior::default(), &settings, &Fits::default());
+        let past = Past::new(&track, &days, Plans::default(), New_York);
+        let usage = usage::estimate(&past, &Prior::default(), &usage::Settings::default(), &Fits::default());
         let driven = track.last()?.travelled? - track.travelled_at(now - TimeDelta::days(SINCE_SERVICE as i64))?;
         let position = Position {
             service_on,

@@ -502,9 +502,8 @@ impl Course<'_> {
 
     fn usage(&self, track: &Track, changes: &[Change]) -> Usage {
         let plans = Plans { off_road: &self.logs.off_road, changes };
-        let settings = usage_settings(self.settings);
-        let prior = told::prior(self.terms.usual);
-        usage::estimate(track, self.days, &plans, self.logs.zone, &prior, &settings, self.terms.fits)
+        let past = usage::Past::new(track, self.days, plans, self.logs.zone);
+        usage::estimate(&past, &told::prior(self.terms.usual), &usage_settings(self.settings), self.terms.fits)
     }
 }
 

@@ -4,7 +4,7 @@ use std::fmt;
 use std::ops::{Add, Sub};
 
 /// A distance in whole metres.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Metres(pub i64);
 
 impl Metres {

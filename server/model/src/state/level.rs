@@ -23,7 +23,7 @@ impl LevelModel {
 }
 
 /// What is known of the level.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct LevelState {
     /// Mean of the level, which is that of a value too.
     pub level: f64,
@@ -43,7 +43,7 @@ pub struct LevelState {
 /// nile.update(&model, 1_160.0);
 /// assert!((nile.state().unwrap().level - 1_140.93).abs() < 0.01);
 /// ```
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct LocalLevel(LevelState);
 
 impl Default for LocalLevel {

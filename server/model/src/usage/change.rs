@@ -28,48 +28,61 @@ pub enum Use {
     Before,
 }
 
-/// A change as one meter knows it.
-#[derive(Clone, Copy)]
-pub(super) struct Turn {
-    /// Number of the day.
-    on: i64,
-    /// How it begins anew; `None` where it goes back to what was before.
-    anew: Option<Anew>,
+/// What of a change shapes what is counted; how much a day is to bring from then on does not.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub(super) struct Bend {
+    on: NaiveDate,
+    to: BendTo,
 }
 
-/// How a meter begins anew.
-#[derive(Clone, Copy)]
-enum Anew {
-    /// At another depot, whose cars have this rate.
-    Depot(f64),
-    /// At a told pace; whether on the weekdays it was driven on before.
-    Shifts(Pace, bool),
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+enum BendTo {
+    Depot,
+    /// Shifts, on other weekdays than before or on the same.
+    Shifts {
+        other_days: bool,
+    },
+    Before,
 }
 
-impl Turn {
-    pub(super) fn of_metres(change: &Change, settings: &Settings) -> Self {
-        let rate = |prior: &Prior| prior.metres_per_day.unwrap_or(settings.assumed_metres_per_day);
-        Self::of(change, rate, |told| told.metres)
-    }
-
-    pub(super) fn of_hours(change: &Change, settings: &Settings) -> Self {
-        let rate = |prior: &Prior| prior.hours_per_day.unwrap_or(settings.assumed_hours_per_day);
-        Self::of(change, rate, |told| told.hours)
-    }
-
-    fn of(change: &Change, rate: impl Fn(&Prior) -> f64, pace: impl Fn(&Told) -> Pace) -> Self {
-        let anew = match &change.to {
-            Use::Depot(prior) => Some(Anew::Depot(rate(prior))),
-            Use::Shifts(told) => Some(Anew::Shifts(pace(told), told.pattern.days_per_week.is_none())),
-            Use::Before => None,
+impl Change {
+    pub(super) fn bend(&self) -> Bend {
+        let to = match &self.to {
+            Use::Depot(_) => BendTo::Depot,
+            Use::Shifts(told) => BendTo::Shifts { other_days: told.pattern.days_per_week.is_some() },
+            Use::Before => BendTo::Before,
         };
-        Self { on: day_number(change.on), anew }
+        Bend { on: self.on, to }
+    }
+}
+
+/// What of a day is counted.
+#[derive(Clone, Copy)]
+pub(super) enum Measure {
+    Metres,
+    Hours,
+}
+
+impl Measure {
+    /// The rate of a depot's cars, or the assumed one.
+    fn rate(self, prior: &Prior, settings: &Settings) -> f64 {
+        match self {
+            Self::Metres => prior.metres_per_day.unwrap_or(settings.assumed_metres_per_day),
+            Self::Hours => prior.hours_per_day.unwrap_or(settings.assumed_hours_per_day),
+        }
+    }
+
+    const fn pace(self, told: &Told) -> Pace {
+        match self {
+            Self::Metres => told.metres,
+            Self::Hours => told.hours,
+        }
     }
 }
 
 /// What is known of one meter since the last change, and what it was before.
-#[derive(Clone, Default)]
-pub(super) struct State {
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+struct State {
     filter: UsageFilter,
     total: f64,
     /// Days counted, those before the first driven one among them.
@@ -77,109 +90,156 @@ pub(super) struct State {
     begun: Option<Box<Begun>>,
 }
 
-#[derive(Clone)]
+/// How a meter began anew.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 struct Begun {
-    anew: Anew,
+    /// Place of the change in the list; what it says may be another thing tomorrow, and is looked up there.
+    change: usize,
     before: State,
+}
+
+/// What was counted on one meter.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+pub(super) struct Count {
+    state: State,
+    /// How many of the changes have come.
+    changes: usize,
 }
 
 /// A meter being counted.
 pub(super) struct Counted<'a> {
-    state: State,
-    turns: &'a [Turn],
+    count: Count,
+    changes: &'a [Change],
 }
 
 impl<'a> Counted<'a> {
-    /// Nothing counted yet; `turns` in order.
-    pub(super) fn new(turns: &'a [Turn]) -> Self {
-        Self { state: State::default(), turns }
+    /// Goes on from `count`; `changes` in order.
+    pub(super) const fn new(count: Count, changes: &'a [Change]) -> Self {
+        Self { count, changes }
     }
 
     pub(super) fn step(&mut self, day: &Brought) {
         self.turn_by(day.number);
-        self.state.total += self.state.filter.step(day);
-        self.state.days += 1;
+        let state = &mut self.count.state;
+        state.total += state.filter.step(day);
+        state.days += 1;
+    }
+
+    /// What was counted, the changes after the last day not looked at.
+    pub(super) fn count(self) -> Count {
+        self.count
     }
 
     /// What is known after the last change.
-    pub(super) fn finish(mut self) -> State {
+    pub(super) fn finish(&mut self, measure: Measure) -> Known<'_> {
         self.turn_by(i64::MAX);
-        self.state
+        Known { state: &self.count.state, changes: self.changes, measure }
     }
 
     fn turn_by(&mut self, number: i64) {
-        while let [turn, rest @ ..] = self.turns
-            && turn.on <= number
+        while let Some(change) = self.changes.get(self.count.changes)
+            && day_number(change.on) <= number
         {
-            self.turns = rest;
-            self.state = std::mem::take(&mut self.state).turned(turn.anew);
+            self.turn(&change.to);
+            self.count.changes += 1;
+        }
+    }
+
+    fn turn(&mut self, to: &Use) {
+        let state = std::mem::take(&mut self.count.state);
+        self.count.state = match to {
+            Use::Before => self.ended(state),
+            Use::Shifts(told) if told.pattern.days_per_week.is_some() => self.begun(UsageFilter::default(), state),
+            Use::Shifts(_) | Use::Depot(_) => self.begun(state.filter.anew(), state),
+        };
+    }
+
+    fn begun(&self, filter: UsageFilter, before: State) -> State {
+        State { filter, begun: Some(Box::new(Begun { change: self.count.changes, before })), ..State::default() }
+    }
+
+    /// The state before told shifts, where it is in such.
+    fn ended(&self, state: State) -> State {
+        let told = |begun: &Begun| self.changes.get(begun.change).is_some_and(|change| is_told(&change.to));
+        match state.begun {
+            Some(begun) if told(&begun) => begun.before,
+            _ => state,
         }
     }
 }
 
-impl State {
-    fn turned(self, anew: Option<Anew>) -> Self {
-        let Some(anew) = anew else {
-            return match self.begun {
-                Some(begun) if matches!(begun.anew, Anew::Shifts(..)) => begun.before,
-                _ => self,
-            };
-        };
-        let filter = match anew {
-            Anew::Shifts(_, false) => UsageFilter::default(),
-            _ => self.filter.anew(),
-        };
-        Self { filter, begun: Some(Box::new(Begun { anew, before: self })), ..Self::default() }
+const fn is_told(to: &Use) -> bool {
+    matches!(to, Use::Shifts(_))
+}
+
+/// What is known of one meter, and what the changes say that it began anew with.
+#[derive(Clone, Copy)]
+pub(super) struct Known<'a> {
+    state: &'a State,
+    changes: &'a [Change],
+    measure: Measure,
+}
+
+impl<'a> Known<'a> {
+    /// With what it began anew, and what was known before.
+    fn begun(&self) -> Option<(&'a Use, Self)> {
+        let begun = self.state.begun.as_deref()?;
+        let change = self.changes.get(begun.change)?;
+        Some((&change.to, Self { state: &begun.before, ..*self }))
     }
 
-    /// How it began anew, while there are few days since.
-    fn lately(&self) -> Option<&Begun> {
-        self.begun.as_deref().filter(|_| (self.days as f64) < Snapshot::SETTLED_DAYS)
+    /// The same, while there are few days since.
+    fn lately(&self) -> Option<(&'a Use, Self)> {
+        self.begun().filter(|_| (self.state.days as f64) < Snapshot::SETTLED_DAYS)
     }
 
     /// Whether told shifts began so lately that the car does not stand for itself.
     pub(super) fn is_told(&self) -> bool {
-        self.lately().is_some_and(|begun| matches!(begun.anew, Anew::Shifts(..)))
+        self.lately().is_some_and(|(to, _)| is_told(to))
     }
 
     /// Whether a car with a history moved so lately.
     pub(super) fn is_moved(&self) -> bool {
-        let known = |begun: &Begun| begun.before.is_told() || begun.before.filter.features().is_some();
-        self.lately().is_some_and(|begun| matches!(begun.anew, Anew::Depot(_)) && known(begun))
+        let has_history = |before: &Self| before.is_told() || before.state.filter.features().is_some();
+        self.lately().is_some_and(|(to, before)| matches!(to, Use::Depot(_)) && has_history(&before))
     }
 
     pub(super) fn week(&self, own: bool) -> Week {
-        if own { self.filter.week() } else { Week::default() }
+        if own { self.state.filter.week() } else { Week::default() }
     }
 
     /// What is known of the meter, and the outlook; `own` where there are days enough in all.
     pub(super) fn outlook(
         &self,
         own: bool,
-        prior: f64,
+        prior: &Prior,
         settings: &Settings,
         coefficients: &Coefficients,
     ) -> (Option<Snapshot>, Outlook) {
         let spread = settings.borrowed_spread;
-        let Some(begun) = &self.begun else { return self.by_itself(own, prior, spread, coefficients) };
-        let enough = self.days >= settings.min_days.max(1);
-        let before = || begun.before.outlook(own, prior, settings, coefficients);
-        match begun.anew {
-            Anew::Depot(there) => {
-                let level = if begun.before.is_told() {
-                    Some(before().1.level())
+        let enough = self.state.days >= settings.min_days.max(1);
+        let rate = self.measure.rate(prior, settings);
+        let Some((to, before)) = self.begun() else { return self.by_itself(own, rate, spread, coefficients) };
+        let outlook_before = || before.outlook(own, prior, settings, coefficients);
+        match to {
+            Use::Depot(there) => {
+                let there = self.measure.rate(there, settings);
+                let level = if before.is_told() {
+                    Some(outlook_before().1.level())
                 } else {
-                    begun.before.filter.features().map(|features| features.level)
+                    before.state.filter.features().map(|features| features.level)
                 };
                 let Some(level) = level else { return self.by_itself(enough, there, spread, coefficients) };
                 let spread = spread * std::f64::consts::FRAC_1_SQRT_2;
                 self.by_itself(enough, f64::midpoint(level, there), spread, coefficients)
             }
-            Anew::Shifts(pace, _) => {
-                let (known, before) = before();
-                let told = before.at(pace, spread);
+            Use::Shifts(told) => {
+                let (known, before) = outlook_before();
+                let told = before.at(self.measure.pace(told), spread);
                 if enough { self.by_itself(true, told.level(), spread, coefficients) } else { (known, told) }
             }
+            // Nothing begins anew by going back.
+            Use::Before => self.by_itself(own, rate, spread, coefficients),
         }
     }
 
@@ -190,9 +250,10 @@ impl State {
         spread: f64,
         coefficients: &Coefficients,
     ) -> (Option<Snapshot>, Outlook) {
-        match self.filter.snapshot(self.total) {
+        let State { filter, total, days, .. } = self.state;
+        match filter.snapshot(*total) {
             Some(known) if enough => (Some(known), Outlook::of(&known, prior, spread, coefficients)),
-            None if enough && self.days > 0 => (None, Outlook::STANDING),
+            None if enough && *days > 0 => (None, Outlook::STANDING),
             _ => (None, Outlook::borrowed(prior, spread)),
         }
     }

@@ -2,9 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Datelike, FixedOffset, NaiveDate, Offset, Timelike};
+use chrono::{DateTime, Datelike, FixedOffset, NaiveDate, Offset, Timelike, Utc};
 use chrono_tz::Tz;
 
+use super::logged::{Logged, LoggedDay, Said, logs, said_on};
 use super::{Brought, RoadDays};
 use crate::duty::DutyDay;
 use crate::fleet::{Metres, local_day};
@@ -17,10 +18,6 @@ const LONGEST_GAP: f64 = 62.0;
 /// Readings not further apart than this say on which day the car went how far, those of different days at about the same
 /// time among them (by reasoning: a day and a half).
 const OWN_GAP: f64 = 1.5;
-
-/// Days without a duty log count as days on which the car stood where there is a log not further off on either side:
-/// beyond that the logs may be missing (by reasoning: a week).
-const TOLD_GAP: i64 = 7;
 
 /// A whole day on the road.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -65,7 +62,7 @@ pub fn day_number(day: NaiveDate) -> i64 {
 }
 
 /// What the walk over the days covered.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Covered {
     /// Local day of the reading it began with.
     pub from: Option<NaiveDate>,
@@ -90,34 +87,15 @@ pub fn each_day(
     zone: Tz,
     each: impl FnMut(&Day),
 ) -> Covered {
-    let mut walk = Walk { road, duty: Logged::new(duty), each, number: 0, metres: 0.0, own: true, whole: false };
-    let mut covered = Covered::default();
-    let Some(first) = track.first() else { return covered };
-    let clock = first.reading.at.with_timezone(&zone).offset().fix();
-    let mut before: Option<(Place, &Judged)> = None;
-    for judged in track.kept() {
-        let Some(place) = Place::of(judged, clock) else { continue };
-        if let Some((before, reading)) = before {
-            if place.position - before.position > LONGEST_GAP {
-                walk.begin(&place);
-            } else {
-                covered.from = covered.from.or_else(|| Some(local_day(reading.reading.at, zone)));
-                covered.days += road.between(before.day, place.day);
-                walk.between(&before, &place);
-            }
-        } else {
-            walk.begin(&place);
-        }
-        before = Some((place, judged));
-    }
-    covered.to = before.map(|(_, last)| local_day(last.reading.at, zone));
-    covered.from = covered.from.or(covered.to);
-    covered
+    let mut walk = Walk::new(track, duty, road, zone, each);
+    track.kept().for_each(|judged| walk.reach(judged));
+    walk.covered()
 }
 
 /// A kept reading by the clock of its track.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 struct Place {
+    at: DateTime<Utc>,
     day: NaiveDate,
     /// Days with their fraction.
     position: f64,
@@ -126,18 +104,73 @@ struct Place {
 
 impl Place {
     fn of(judged: &Judged, clock: FixedOffset) -> Option<Self> {
-        let local = judged.reading.at.naive_utc().checked_add_offset(clock)?;
+        let at = judged.reading.at;
+        let local = at.naive_utc().checked_add_offset(clock)?;
         let day = local.date();
         let position = day_number(day) as f64 + f64::from(local.num_seconds_from_midnight()) / 86_400.0;
-        Some(Self { day, position, travelled: judged.travelled? })
+        Some(Self { at, day, position, travelled: judged.travelled? })
     }
 }
 
-struct Walk<'a, F> {
+/// Where a walk stands after a reading, and all that it knows of what lies before.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub(super) struct Stand {
+    /// Seconds by which clocks stood ahead of UTC at the first reading.
+    clock: i32,
+    place: Place,
+    covered: Covered,
+    filled: Filled,
+    /// Number of the last day with a duty log before the reading's day.
+    last_log: Option<i64>,
+    /// What the duty logs say of the reading's day; `None` before the first and after the last day with a log.
+    said: Option<Said>,
+}
+
+impl Stand {
+    pub(super) const fn at(&self) -> DateTime<Utc> {
+        self.place.at
+    }
+
+    pub(super) const fn day(&self) -> NaiveDate {
+        self.place.day
+    }
+
+    /// Whether its reading is believed still, alone at its instant and as far on, and the duty logs say of its day, and
+    /// so of the days after the last log before it, what they said.
+    pub(super) fn holds(&self, track: &Track, duty: &BTreeMap<NaiveDate, DutyDay>) -> bool {
+        let place = only_at(track, self.at()).and_then(|judged| Place::of(judged, self.clock()));
+        place == Some(self.place) && said_on(duty, self.day(), self.last_log) == self.said
+    }
+
+    fn clock(&self) -> FixedOffset {
+        FixedOffset::east_opt(self.clock).unwrap_or_else(|| Utc.fix())
+    }
+}
+
+/// The kept reading of an instant, where there are not several.
+fn only_at(track: &Track, at: DateTime<Utc>) -> Option<&Judged> {
+    let from = track.judged.partition_point(|judged| judged.reading.at < at);
+    let then = track.judged.get(from..)?.iter().take_while(|judged| judged.reading.at == at);
+    let mut kept = then.filter(|judged| judged.verdict.is_kept());
+    kept.next().filter(|_| kept.next().is_none())
+}
+
+/// A walk over the days, from kept reading to kept reading.
+pub(super) struct Walk<'a, F> {
     road: &'a RoadDays,
+    zone: Tz,
     duty: Logged,
     each: F,
-    /// The day being filled.
+    clock: FixedOffset,
+    /// The last reading.
+    before: Option<Place>,
+    covered: Covered,
+    filled: Filled,
+}
+
+/// The day being filled.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+struct Filled {
     number: i64,
     metres: f64,
     own: bool,
@@ -154,25 +187,99 @@ struct Spread {
     own: bool,
 }
 
-impl<F: FnMut(&Day)> Walk<'_, F> {
+impl<'a, F: FnMut(&Day)> Walk<'a, F> {
+    /// Before the first reading.
+    pub(super) fn new(
+        track: &Track,
+        duty: &BTreeMap<NaiveDate, DutyDay>,
+        road: &'a RoadDays,
+        zone: Tz,
+        each: F,
+    ) -> Self {
+        Self {
+            road,
+            zone,
+            duty: Logged::new(logs(duty, ..), None),
+            each,
+            clock: track.first().map_or(Utc.fix(), |first| first.reading.at.with_timezone(&zone).offset().fix()),
+            before: None,
+            covered: Covered::default(),
+            filled: Filled { number: 0, metres: 0.0, own: true, whole: false },
+        }
+    }
+
+    /// Where another walk stood.
+    pub(super) fn from(
+        stand: &Stand,
+        duty: &BTreeMap<NaiveDate, DutyDay>,
+        road: &'a RoadDays,
+        zone: Tz,
+        each: F,
+    ) -> Self {
+        Self {
+            road,
+            zone,
+            duty: Logged::new(logs(duty, stand.day()..), stand.last_log),
+            each,
+            clock: stand.clock(),
+            before: Some(stand.place),
+            covered: stand.covered,
+            filled: stand.filled,
+        }
+    }
+
+    /// Walks on to the next kept reading.
+    pub(super) fn reach(&mut self, judged: &Judged) {
+        let Some(place) = Place::of(judged, self.clock) else { return };
+        match self.before.replace(place) {
+            Some(before) if place.position - before.position <= LONGEST_GAP => {
+                self.covered.from = self.covered.from.or_else(|| Some(local_day(before.at, self.zone)));
+                self.covered.days += self.road.between(before.day, place.day);
+                self.between(&before, &place);
+            }
+            _ => self.begin(&place),
+        }
+    }
+
+    /// What was covered up to the last reading.
+    pub(super) fn covered(&self) -> Covered {
+        let to = self.before.map(|last| local_day(last.at, self.zone));
+        Covered { from: self.covered.from.or(to), to, ..self.covered }
+    }
+
+    /// Where it stands after its last reading; `None` before the first, and where another has the same instant.
+    pub(super) fn stand(&self, track: &Track, duty: &BTreeMap<NaiveDate, DutyDay>) -> Option<Stand> {
+        let place = self.before?;
+        only_at(track, place.at)?;
+        // Of a walk that went on from another, the first day may be the last with a log that the other knew of.
+        let known = self.duty.first.filter(|first| *first < day_number(place.day));
+        let last_log = logs(duty, ..place.day).next_back().map(|(number, _)| number).max(known);
+        Some(Stand {
+            clock: self.clock.local_minus_utc(),
+            place,
+            covered: self.covered,
+            filled: self.filled,
+            last_log,
+            said: said_on(duty, place.day, last_log),
+        })
+    }
+
     /// Begins anew at a reading.
     fn begin(&mut self, place: &Place) {
-        self.number = libm::floor(place.position) as i64;
-        self.metres = 0.0;
-        self.own = true;
-        self.whole = place.position <= self.number as f64;
+        let number = libm::floor(place.position) as i64;
+        self.filled = Filled { number, metres: 0.0, own: true, whole: place.position <= number as f64 };
     }
 
     fn between(&mut self, before: &Place, after: &Place) {
         let driven = (after.travelled - before.travelled).as_f64();
         if after.position <= before.position {
-            self.metres += driven;
+            self.filled.metres += driven;
             return;
         }
         let spread = self.spread(driven, before.position, after.position);
         let mut from = before.position;
-        while (self.number + 1) as f64 <= after.position {
-            let end = (self.number + 1) as f64;
+        while (self.filled.number + 1) as f64 <= after.position {
+            let end = (self.filled.number + 1) as f64;
             self.add(spread, end - from);
             self.close();
             from = end;
@@ -192,24 +299,22 @@ impl<F: FnMut(&Day)> Walk<'_, F> {
 
     /// Adds a piece of the day being filled.
     fn add(&mut self, spread: Spread, time: f64) {
-        self.own &= spread.own;
-        let stood = self.is_off(self.number) || spread.by_duty && self.duty.stood(self.number);
+        self.filled.own &= spread.own;
+        let stood = self.is_off(self.filled.number) || spread.by_duty && self.duty.stood(self.filled.number);
         if !stood {
-            self.metres += spread.rate * time;
+            self.filled.metres += spread.rate * time;
         }
     }
 
     /// Ends the day being filled and opens the next.
     fn close(&mut self) {
-        if self.whole && !self.is_off(self.number) {
-            let logged = self.duty.on(self.number);
-            let (hours, told) = (logged.map(|day| day.hours), logged.is_some_and(|day| day.told));
-            (self.each)(&Day { number: self.number, metres: self.metres, hours, own: self.own, told });
+        let Filled { number, metres, own, whole } = self.filled;
+        if whole && !self.is_off(number) {
+            let logged = self.duty.on(number);
+            let (hours, told) = (logged.map(|day| day.hours), logged.is_some_and(LoggedDay::is_told));
+            (self.each)(&Day { number, metres, hours, own, told });
         }
-        self.number += 1;
-        self.metres = 0.0;
-        self.own = true;
-        self.whole = true;
+        self.filled = Filled { number: number + 1, metres: 0.0, own: true, whole: true };
     }
 
     /// The time on the road, and the part of it in which the duty logs do not say that the car stood.
@@ -233,48 +338,4 @@ impl<F: FnMut(&Day)> Walk<'_, F> {
 
 fn date(number: i64) -> Option<NaiveDate> {
     i32::try_from(number).ok().and_then(NaiveDate::from_num_days_from_ce_opt)
-}
-
-/// The duty logs day by day, from the first day with a log to the last.
-struct Logged {
-    first: i64,
-    days: Vec<LoggedDay>,
-}
-
-#[derive(Clone, Copy)]
-struct LoggedDay {
-    hours: f64,
-    /// Whether the logs say that the car stood, or that it was driven.
-    told: bool,
-    driven: bool,
-}
-
-impl Logged {
-    fn new(duty: &BTreeMap<NaiveDate, DutyDay>) -> Self {
-        let logged = || duty.iter().filter(|(_, day)| day.has_duty);
-        let first = logged().next().map_or(0, |(day, _)| day_number(*day));
-        let mut days = Vec::new();
-        for (day, duty) in logged() {
-            let place = (day_number(*day) - first).unsigned_abs() as usize;
-            let stood = LoggedDay { hours: 0.0, told: (place - days.len()) as i64 <= TOLD_GAP, driven: false };
-            days.resize(place, stood);
-            days.push(LoggedDay { hours: duty.hours, told: true, driven: duty.driven });
-        }
-        Self { first, days }
-    }
-
-    /// The day, where it lies between the first and the last with a log.
-    fn on(&self, number: i64) -> Option<&LoggedDay> {
-        self.days.get(usize::try_from(number.checked_sub(self.first)?).ok()?)
-    }
-
-    fn stood(&self, number: i64) -> bool {
-        self.on(number).is_some_and(|day| day.told && !day.driven)
-    }
-
-    /// Whether of every day that `from` and `to` lie on or between it is said whether the car was driven.
-    fn is_told(&self, from: f64, to: f64) -> bool {
-        let (first, last) = (libm::floor(from) as i64, libm::floor(to) as i64);
-        (first..=last).all(|number| self.on(number).is_some_and(|day| day.told))
-    }
 }

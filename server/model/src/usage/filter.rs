@@ -64,7 +64,7 @@ pub struct Brought {
 /// Two levels, a long-run and a recent one, the sums of whole weeks and their squares, the spells without driving, and
 /// what each weekday brings. A level is that of a mean day: the weights of the weekdays so far are levelled as the
 /// amounts are, and divide them, so that it is the same on a Friday and after two days off.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct UsageFilter {
     slow: LocalLevel,
     fast: LocalLevel,

@@ -13,7 +13,9 @@ mod change;
 mod days;
 mod filter;
 mod fit;
+mod logged;
 mod outlook;
+mod past;
 #[cfg(test)]
 mod tests;
 mod told;
@@ -29,12 +31,14 @@ use crate::fleet::OffRoad;
 use crate::track::Track;
 
 pub use calendar::RoadDays;
+use change::Measure;
 pub use change::{Change, Use};
-use change::{Counted, Turn};
 pub use days::{Covered, Day, day_number, each_day};
 pub use filter::{Brought, Features, Snapshot, Snapshots, UsageFilter};
 pub use fit::{CHANCES, CUT_DAYS, CUTS, Coefficients, Fits, Record, Row, Terms};
 pub use outlook::{Outlook, Reach};
+use past::Gone;
+pub use past::{Past, Walked};
 pub use told::{Pace, Shifts, Told, Untold};
 pub use week::Week;
 
@@ -160,30 +164,12 @@ pub struct Usage {
 /// ([`Use::Before`]) it is as it was before them: the days between say nothing of what it does else.
 ///
 /// Changes after the last whole day count: the outlook is then that from the last of them on.
+///
+/// Where the past goes on from a [`Walked`] the answer is the same to the last bit as from all of it.
 #[must_use]
-pub fn estimate(
-    track: &Track,
-    days: &BTreeMap<NaiveDate, DutyDay>,
-    plans: &Plans<'_>,
-    zone: Tz,
-    prior: &Prior,
-    settings: &Settings,
-    fits: &Fits,
-) -> Usage {
-    let prior_metres = prior.metres_per_day.unwrap_or(settings.assumed_metres_per_day);
-    let prior_hours = prior.hours_per_day.unwrap_or(settings.assumed_hours_per_day);
-    let turns = |turn: fn(&Change, &Settings) -> Turn| -> Vec<Turn> {
-        plans.changes.iter().map(|change| turn(change, settings)).collect()
-    };
-    let (turns, turns_of_hours) = (turns(Turn::of_metres), turns(Turn::of_hours));
-    let (mut metres, mut hours) = (Counted::new(&turns), Counted::new(&turns_of_hours));
-    let covered = each_day(track, days, &RoadDays::new(plans.off_road), zone, |day| {
-        metres.step(&day.metres());
-        if let Some(brought) = day.hours() {
-            hours.step(&brought);
-        }
-    });
-    let (metres, hours) = (metres.finish(), hours.finish());
+pub fn estimate(past: &Past<'_>, prior: &Prior, settings: &Settings, fits: &Fits) -> Usage {
+    let Gone { covered, mut metres, mut hours, .. } = past.walk(None);
+    let (metres, hours) = (metres.finish(Measure::Metres), hours.finish(Measure::Hours));
     let own = covered.days >= settings.min_days.max(1);
     let basis = match prior.metres_per_day {
         _ if metres.is_told() => Basis::Told,
@@ -192,8 +178,8 @@ pub fn estimate(
         Some(_) => Basis::Depot,
         None => Basis::Assumed,
     };
-    let (metres_known, metres_ahead) = metres.outlook(own, prior_metres, settings, &fits.metres);
-    let (hours_known, hours_ahead) = hours.outlook(own, prior_hours, settings, &fits.hours);
+    let (metres_known, metres_ahead) = metres.outlook(own, prior, settings, &fits.metres);
+    let (hours_known, hours_ahead) = hours.outlook(own, prior, settings, &fits.hours);
     Usage {
         basis,
         from: covered.from,

@@ -6,6 +6,8 @@ use crate::duty::Pattern;
 use crate::fleet::{Metres, Reading};
 use crate::track::{Limits, clean};
 
+mod past;
+
 const ZONE: Tz = Tz::America__New_York;
 
 fn date(text: &str) -> NaiveDate {
@@ -34,7 +36,7 @@ fn off(from: &str, to: Option<&str>) -> OffRoad {
 
 fn estimated(track: &Track, days: &BTreeMap<NaiveDate, DutyDay>, off_road: &[OffRoad], prior: Prior) -> Usage {
     let plans = Plans { off_road, changes: &[] };
-    estimate(track, days, &plans, ZONE, &prior, &Settings::default(), &Fits::default())
+    estimate(&Past::new(track, days, plans, ZONE), &prior, &Settings::default(), &Fits::default())
 }
 
 fn usage(track: &Track, off_road: &[OffRoad]) -> Usage {
@@ -310,7 +312,7 @@ fn a_told_change_makes_the_history_a_second_opinion() {
         let prior = Prior { metres_per_day: Some(100_000.0), hours_per_day: None };
         let changes = [Change { on: date(changed_on), to: Use::Depot(prior) }];
         let plans = Plans { off_road: &[], changes: &changes };
-        estimate(readings, &BTreeMap::new(), &plans, ZONE, &prior, &Settings::default(), &Fits::default())
+        estimate(&Past::new(readings, &BTreeMap::new(), plans, ZONE), &prior, &Settings::default(), &Fits::default())
     };
     let even: Vec<_> = (0..=100).map(|day| (day, 300.0 * day as f64)).collect();
     // On 9 September it is day 100: nothing is known since.
@@ -340,8 +342,9 @@ fn told(readings: &Track, metres: Pace, from: &str, ends: Option<&str>) -> (f64,
     let mut changes = vec![Change { on: date(from), to: shifts }];
     changes.extend(ends.map(|day| Change { on: date(day), to: Use::Before }));
     let plans = Plans { off_road: &[], changes: &changes };
-    let settings = Settings::default();
-    let found = estimate(readings, &BTreeMap::new(), &plans, ZONE, &Prior::default(), &settings, &Fits::default());
+    let days = BTreeMap::new();
+    let past = Past::new(readings, &days, plans, ZONE);
+    let found = estimate(&past, &Prior::default(), &Settings::default(), &Fits::default());
     (found.metres_per_day, found.basis)
 }
 
@@ -395,10 +398,10 @@ fn a_move_within_told_shifts_ends_them() {
         change("2026-09-20", Use::Depot(there)),
         change("2026-10-01", Use::Before),
     ];
-    let settings = Settings::default();
     let by = |changes: &[Change]| {
         let plans = Plans { off_road: &[], changes };
-        let found = estimate(&track(&even), &BTreeMap::new(), &plans, ZONE, &there, &settings, &Fits::default());
+        let (track, days) = (track(&even), BTreeMap::new());
+        let found = estimate(&Past::new(&track, &days, plans, ZONE), &there, &Settings::default(), &Fits::default());
         (found.metres_per_day, found.basis)
     };
     // What was told and the other depot's rate, to equal parts; the end of the shifts it left is none of its.

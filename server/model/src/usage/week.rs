@@ -30,7 +30,7 @@ const LEAST_WEIGHT: f64 = 0.1;
 pub(super) const ROUNDING: f64 = 1e-9;
 
 /// What each weekday brings beside the mean day: weights from Monday to Sunday, with mean 1.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Week([f64; DAYS]);
 
 impl Default for Week {
@@ -105,7 +105,7 @@ fn place(number: i64) -> usize {
 /// the weight `(n x + m) / (n + m)`, with `x` its mean beside that of all. `c` is pooled over the weekdays and begins at
 /// [`EXPECTED_UNEVEN`]: the evenest car's weekdays are moved four fifths of the way by four weeks and nineteen twentieths
 /// by ten, and one whose days are as uneven as their mean is held back by a sixth however long it is known.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Profile {
     means: [f64; DAYS],
     /// Days behind each mean, the old ones fading.
