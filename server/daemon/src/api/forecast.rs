@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use ventmile_model::duty::DutyDay;
 use ventmile_model::fleet::{DistanceUnit, Grade, Kind, Metres, day_start};
-use ventmile_model::track::{Judged, Verdict};
+use ventmile_model::track::{Judged, Verdict, suspect_sources};
 
 use super::body::{Params, Segment};
 use super::grading::{DutyAnswer, duty_answer};
@@ -306,8 +306,7 @@ fn track(assessment: &Assessment, unit: DistanceUnit, sources: &Sources) -> Trac
         readings: all.len(),
         kept: assessment.track.kept().count(),
         set_aside: all.iter().rev().filter(|one| !one.verdict.is_kept()).map(view).collect(),
-        suspect_sources: assessment
-            .suspects
+        suspect_sources: suspect_sources(&assessment.track)
             .iter()
             .map(|(source, suspicion)| SuspectSource {
                 source: source_name(*source, sources),

@@ -127,8 +127,6 @@ pub struct Assessment {
     pub airflow: Airflow,
     /// The fan service brought forward, because the airflow will not last until it.
     pub brought_forward: Option<BroughtForward>,
-    /// Sources all of whose readings seem to be in a wrong unit.
-    pub suspects: Vec<(i64, track::Suspicion)>,
     /// The newest reading, where it alone moves the date far and no later one has confirmed it.
     pub provisional: Option<Provisional>,
     /// Why an order is called for today.
@@ -345,7 +343,6 @@ pub fn assess(logs: &CarLogs, terms: &Terms<'_>, now: DateTime<Utc>, settings: &
         lead_ends,
         airflow,
         brought_forward,
-        suspects: track::suspect_sources(&track),
         provisional,
         raise_reason: None,
         notes,

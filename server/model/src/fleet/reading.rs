@@ -5,7 +5,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use super::{Hours, Metres};
 
 /// What a person decided about a reading; it overrules the track.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Ruling {
     /// Believe it whatever the track says.
     Keep,
@@ -14,9 +14,10 @@ pub enum Ruling {
 }
 
 /// One odometer reading as it was sent.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Reading {
     /// When the odometer was read, by the sender's clock.
+    #[serde(with = "chrono::serde::ts_microseconds")]
     pub at: DateTime<Utc>,
     /// What it showed.
     pub odometer: Metres,

@@ -35,7 +35,7 @@ const RATIO_DEVIATIONS: f64 = 3.0;
 const RATIO_FROM: f64 = 50_000.0;
 
 /// A distinct pair of instant and odometer.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Point {
     /// The first of the readings that say so, in the order of time.
     pub(super) reading: usize,

@@ -10,6 +10,11 @@
 //! points are appended at the end and taken off it without touching the rest. The search for a predecessor goes back
 //! in time and stops as soon as nothing earlier can do better, which on a mostly clean track is after a step or two,
 //! and in any case after [`LOOK_BACK`] points: linear in the number of points.
+//!
+//! A chain can also grow from a [`Stump`]: one point of an earlier chain, without the points before it. Where the search
+//! would have gone on beyond it, what it could have found there is bounded by the best chain that ended there: the point
+//! is given that as its [`Label::hope`]. As long as no hope outdoes what was found, all points before the stump would
+//! have changed nothing; else [`Chains::is_in_doubt`].
 
 use super::bounds::{Bounds, ONE, Point};
 use super::rate::{DAY, Rate};
@@ -22,7 +27,7 @@ const RETURNS: usize = 3;
 const RETURN: i64 = ONE;
 
 /// The highest odometer and reserve of one count so far.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Heights {
     pub(super) odometer: f64,
     pub(super) reserve: f64,
@@ -51,7 +56,7 @@ impl Heights {
 }
 
 /// How good a chain is: its score, then fewer cluster changes, then less strain.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 struct Rank {
     /// Trust of the readings kept less the cost of steps and cluster changes, in millionths of a reading.
     score: i64,
@@ -79,7 +84,7 @@ impl Rank {
 }
 
 /// One count of the odometer, from a cluster change to the next.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Count {
     pub(super) heights: Heights,
     /// Odometer at the count's first reading.
@@ -122,7 +127,7 @@ impl Count {
 }
 
 /// The best chain that ends at one point.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Label {
     pub(super) point: Point,
     pub(super) count: Count,
@@ -138,6 +143,8 @@ pub(super) struct Label {
     champion: (Rank, usize),
     /// The last pinned point here or before.
     pinned: Option<usize>,
+    /// A better rank that it may have by a way beyond the stump: never more than this.
+    hope: Option<Rank>,
 }
 
 /// How a point is reached.
@@ -148,20 +155,93 @@ enum Entry {
     Step(usize),
 }
 
+/// An earlier count that a point may take up again.
+enum Back {
+    /// There is none.
+    None,
+    /// The one that ended at this point.
+    To(usize),
+    /// There may be one beyond the stump.
+    Beyond,
+}
+
 /// The best way to reach a point.
 #[derive(Clone, Copy)]
 struct Best {
     rank: Rank,
     entry: Entry,
+    hope: Option<Rank>,
+}
+
+impl Best {
+    fn new(rank: Rank, entry: Entry) -> Self {
+        Self { rank, entry, hope: None }
+    }
+
+    /// Hopes for `rank` unless something better was found.
+    fn hoping(self, rank: Rank) -> Self {
+        let vain = self.rank.beats(&rank) || self.hope.is_some_and(|hope| hope.beats(&rank));
+        if vain { self } else { Self { hope: Some(rank), ..self } }
+    }
+
+    /// What is left of the hopes once all has been looked at.
+    fn settled(self) -> Self {
+        Self { hope: self.hope.filter(|hope| !self.rank.beats(hope)), ..self }
+    }
+}
+
+/// A point of a chain from which it can grow on without the points before.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub(super) struct Stump {
+    label: Label,
+    /// The best rank before it, where a later point may be reached past it.
+    before: Option<Rank>,
 }
 
 /// The best chains that end at each point, which are in the order of time, then odometer.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Chains {
     labels: Vec<Label>,
+    /// The best rank before the first of them.
+    before: Option<Rank>,
+    in_doubt: bool,
 }
 
 impl Chains {
+    /// The point number `index` as a stump; `None` where the best chain may yet leave it out.
+    pub(super) fn stump(&self, index: usize) -> Option<Stump> {
+        let (label, next) = (self.labels.get(index)?, self.labels.get(index + 1)?);
+        let on_the_way = label.champion.1 == index && next.champion.1 == index + 1 && next.from == Some(index);
+        if !on_the_way || label.hope.is_some() || next.hope.is_some() {
+            return None;
+        }
+        let before = index.checked_sub(1).and_then(|before| self.labels.get(before));
+        // Of the count it is in: whether a later point may take up the one left for it.
+        let jump = self.labels.get(label.count.first).is_some_and(|first| first.jump && !label.count.pinned);
+        let point = Point { reading: 0, ..label.point };
+        let root = Label {
+            point,
+            count: Count { first: 0, ..label.count },
+            jump,
+            from: None,
+            index: 0,
+            champion: (label.champion.0, 0),
+            pinned: label.pinned.map(|_| 0),
+            ..*label
+        };
+        Some(Stump { label: root, before: before.filter(|_| !point.pinned).map(|before| before.champion.0) })
+    }
+
+    /// The chains that grow from a stump, which is their point number 0.
+    pub(super) fn grown_from(stump: &Stump) -> Self {
+        Self { labels: vec![stump.label], before: stump.before, in_doubt: false }
+    }
+
+    /// Whether points before the stump may have changed what was found.
+    pub(super) fn is_in_doubt(&self) -> bool {
+        self.in_doubt
+    }
+
     /// The last point of the best chain.
     pub(super) fn end(&self) -> Option<usize> {
         self.labels.last().map(|label| label.champion.1)
@@ -204,11 +284,13 @@ impl Chains {
     pub(super) fn push(&mut self, point: Point, bounds: &Bounds) {
         let best = self.entry(&point, bounds);
         let label = self.label(point, &best, bounds);
+        let outdone = |hope: &Rank| point.pinned || !label.champion.0.beats(hope);
+        self.in_doubt |= label.hope.as_ref().is_some_and(outdone);
         self.labels.push(label);
     }
 
     fn label(&self, point: Point, best: &Best, bounds: &Bounds) -> Label {
-        let Best { rank, entry } = *best;
+        let Best { rank, entry, hope } = *best;
         let index = self.labels.len();
         let (at, odometer) = (point.seconds, point.odometer);
         let (count, rate, from) = match entry {
@@ -232,14 +314,14 @@ impl Chains {
         };
         let pinned = if point.pinned { Some(index) } else { last.and_then(|last| last.pinned) };
         let jump = matches!(entry, Entry::Jump(_));
-        Label { point, count, rate, jump, from, index, rank, champion, pinned }
+        Label { point, count, rate, jump, from, index, rank, champion, pinned, hope }
     }
 
     /// The best way to reach `point`; it may not pass over the last pinned point.
     ///
     /// First from the best chain so far, which is nearly always right, so that what costs more is seldom looked at.
     fn entry(&self, point: &Point, bounds: &Bounds) -> Best {
-        let start = Best { rank: Rank::start(point.weight), entry: Entry::Start };
+        let start = Best::new(Rank::start(point.weight), Entry::Start);
         let Some(last) = self.labels.last() else { return start };
         let (champion, end) = last.champion;
         let next = self.labels.get(end).and_then(|label| step(end, label, point, &start.rank, bounds));
@@ -251,11 +333,15 @@ impl Chains {
         let floor = last.pinned.unwrap_or(0);
         for (index, label) in self.labels.iter().enumerate().skip(floor).rev().take(LOOK_BACK) {
             if !label.champion.0.next(point.weight, 0.0).beats(&best.rank) {
-                break;
+                return best.settled();
             }
-            best = step(index, label, point, &best.rank, bounds).unwrap_or(best);
+            let hope = label.hope.map(|hope| hope.next(point.weight, 0.0));
+            let next = step(index, label, point, &best.rank, bounds);
+            best = next.map_or(best, |next| Best { hope: best.hope, ..next });
+            best = hope.map_or(best, |hope| best.hoping(hope));
         }
-        best
+        let beyond = self.before.filter(|_| floor == 0 && self.labels.len() < LOOK_BACK);
+        beyond.map_or(best, |before| best.hoping(before.next(point.weight, 0.0))).settled()
     }
 
     /// `point` as the first of its count after a cluster change, or as the one that takes up an old count, if that is
@@ -263,14 +349,19 @@ impl Chains {
     fn opening(&self, last: &Label, point: &Point, best: Best, bounds: &Bounds) -> Best {
         let champion = last.champion.1;
         let Some(before) = self.labels.get(champion) else { return best };
-        let back = if bounds.usual { self.left_behind(before, point, bounds) } else { None };
-        let cost = back.map_or_else(|| bounds.change(&before.point, &before.rate, point), |_| RETURN);
-        let rank = before.rank.jump(point.weight.saturating_sub(cost));
+        let back = if bounds.usual { self.left_behind(before, point, bounds) } else { Back::None };
+        let returned = before.rank.jump(point.weight.saturating_sub(RETURN));
+        let (rank, entry) = match back {
+            Back::To(left) => (returned, Entry::Step(left)),
+            Back::None | Back::Beyond => {
+                let cost = bounds.change(&before.point, &before.rate, point);
+                (before.rank.jump(point.weight.saturating_sub(cost)), Entry::Jump(champion))
+            }
+        };
         let forced = last.pinned.is_some() && matches!(best.entry, Entry::Start);
-        if !forced && !rank.beats(&best.rank) {
-            return best;
-        }
-        Best { rank, entry: back.map_or(Entry::Jump(champion), Entry::Step) }
+        let hope = if rank.beats(&returned) { rank } else { returned };
+        let best = if forced || rank.beats(&best.rank) { Best { rank, entry, ..best } } else { best };
+        if matches!(back, Back::Beyond) { best.hoping(hope) } else { best }
     }
 
     /// The end of an earlier count of `label`'s chain that `point` takes up again.
@@ -278,18 +369,21 @@ impl Chains {
     /// Two cluster changes can be the cheapest account of a source that sent another car's odometer for a week. Where
     /// a count goes on after such an excursion about as the car's usual rate foretells, and is longer than the
     /// excursion, the cluster was never changed and the excursion is set aside.
-    fn left_behind(&self, label: &Label, point: &Point, bounds: &Bounds) -> Option<usize> {
+    fn left_behind(&self, label: &Label, point: &Point, bounds: &Bounds) -> Back {
         let (mut count, mut away) = (label.count, 0);
         for _ in 0..RETURNS {
-            let index = self.labels.get(count.first).filter(|first| first.jump && !count.pinned)?.from?;
-            let left = self.labels.get(index)?;
+            let first = self.labels.get(count.first).filter(|first| first.jump && !count.pinned);
+            let Some(first) = first else { return Back::None };
+            let Some((index, left)) = first.from.and_then(|index| Some((index, self.labels.get(index)?))) else {
+                return Back::Beyond;
+            };
             away += count.size;
             if away < left.count.size && resumes(left, point, bounds) {
-                return Some(index);
+                return Back::To(index);
             }
             count = left.count;
         }
-        None
+        Back::None
     }
 }
 
@@ -300,7 +394,7 @@ fn step(index: usize, label: &Label, point: &Point, best: &Rank, bounds: &Bounds
     }
     let step = bounds.step(&label.point, &label.rate, point);
     let rank = label.rank.next(point.weight - step.cost, step.strain);
-    rank.beats(best).then_some(Best { rank, entry: Entry::Step(index) })
+    rank.beats(best).then_some(Best::new(rank, Entry::Step(index)))
 }
 
 /// Whether `point` lies about where the car would be had it gone on as usual since `left`: within a factor of three.

@@ -27,6 +27,7 @@ pub fn clean(readings: &[Reading], limits: &Limits, now: DateTime<Utc>) -> Track
 /// The verdicts on `readings`, each of which has its place among `chains`.
 pub(super) fn track(readings: &[Reading], places: &[Place], chains: &Chains, bounds: &Bounds) -> Track {
     let labels: Vec<&Label> = chains.best().into_iter().filter_map(|index| chains.get(index)).collect();
+    let usual = if let [.., before, _] = labels.as_slice() { Some(before.rate) } else { None };
     let judge = Judge { chains, believed: Believed { labels, bounds } };
     let mut next = 0;
     let judged = readings.iter().zip(places).enumerate().map(|(index, (reading, place))| {
@@ -44,7 +45,7 @@ pub(super) fn track(readings: &[Reading], places: &[Place], chains: &Chains, bou
         };
         Judged { reading: *reading, verdict, travelled }
     });
-    Track { judged: judged.collect() }
+    Track { judged: judged.collect(), usual }
 }
 
 fn kept(index: usize, label: &Label) -> Verdict {

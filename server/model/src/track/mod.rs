@@ -18,6 +18,7 @@ mod limits;
 mod newest;
 mod rate;
 mod reason;
+mod root;
 mod sources;
 mod state;
 #[cfg(test)]
@@ -25,6 +26,7 @@ mod tests;
 
 use chrono::{DateTime, Duration, NaiveDate, Utc};
 use chrono_tz::Tz;
+use rate::Rate;
 
 use crate::fleet::{Metres, Reading, day_start};
 
@@ -32,11 +34,12 @@ pub use judge::clean;
 pub use limits::{Limits, Trust};
 pub use newest::Provisional;
 pub use reason::Reason;
+pub use root::Root;
 pub use sources::{Suspicion, suspect_sources};
 pub use state::Chain;
 
 /// What became of a reading.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Verdict {
     /// Believed.
     Kept,
@@ -57,7 +60,7 @@ impl Verdict {
 }
 
 /// A reading with its verdict.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Judged {
     /// The reading as sent.
     pub reading: Reading,
@@ -72,6 +75,8 @@ pub struct Judged {
 pub struct Track {
     /// By time, then odometer. `travelled` never falls along it.
     pub judged: Vec<Judged>,
+    /// The usual rate by the believed readings before the newest.
+    usual: Option<Rate>,
 }
 
 /// Below this a car counts as having stood: moving it about the yard is not duty.

@@ -31,7 +31,7 @@ const SHORTEST_LESSON: f64 = 0.75;
 const CLIP: f64 = 2.5;
 
 /// A car's usual distance per day and how it varies, as of one reading.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Rate {
     /// Metres per day.
     per_day: f64,

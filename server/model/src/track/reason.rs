@@ -4,7 +4,7 @@
 ///
 /// The named slips are guesses of what happened, made where the value becomes likely once the slip is undone; the
 /// verdict itself does not depend on them.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Reason {
     /// With it the odometer would run back.
     RunsBack,

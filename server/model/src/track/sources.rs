@@ -3,8 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::bounds::{seconds, wrong_unit};
-use super::newest::{Mark, marks};
-use super::rate::DAY;
+use super::rate::{DAY, Rate};
 use super::{Judged, Reason, Track, Verdict};
 
 /// How many readings of a source must be off by the same ratio.
@@ -77,6 +76,31 @@ impl Suspicion {
 struct Tally {
     off: usize,
     since: usize,
+}
+
+/// A believed reading, cluster changes taken out: seconds, metres, and the usual rate as of then.
+#[derive(Clone, Copy, Debug)]
+struct Mark {
+    seconds: f64,
+    odometer: f64,
+    rate: Rate,
+    jump: bool,
+}
+
+/// The believed readings of a track, doubles once.
+fn marks(track: &Track) -> Vec<Mark> {
+    let mut marks: Vec<Mark> = Vec::new();
+    for judged in track.kept().filter(|judged| judged.verdict != Verdict::Double) {
+        let (at, odometer) = (seconds(judged.reading.at.timestamp_millis()), judged.reading.odometer.as_f64());
+        let jump = judged.verdict == Verdict::NewCluster;
+        let rate = match marks.last() {
+            None => Rate::new(at, odometer),
+            Some(last) if jump => last.rate.restarted(at, odometer),
+            Some(last) => last.rate.after(at, odometer),
+        };
+        marks.push(Mark { seconds: at, odometer, rate, jump });
+    }
+    marks
 }
 
 /// The sources that are off by 1.609 or 10, either way, against the readings believed, with what they seem to do.

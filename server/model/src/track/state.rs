@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 
 use super::bounds::{Bounds, Point, seconds};
-use super::chain::{Chains, Label};
+use super::chain::{Chains, Label, Stump};
 use super::{Limits, Reason, Track, judge};
 use crate::fleet::{Metres, Reading, Ruling};
 
@@ -63,6 +63,29 @@ impl Chain {
             readings: Vec::new(),
             places: Vec::new(),
             chains: Chains::default(),
+        }
+    }
+
+    /// The track of `readings`, the first of which is the point of `stump`, and all others later, in the order of [`key`]; `None`
+    /// where it may be another one by readings before these.
+    pub(super) fn grown_from(
+        stump: &Stump,
+        readings: Vec<Reading>,
+        limits: &Limits,
+        now: DateTime<Utc>,
+    ) -> Option<Track> {
+        let (places, chains) = (vec![Place::Point(0)], Chains::grown_from(stump));
+        let mut chain = Self { readings, places, chains, ..Self::new(limits, now) };
+        chain.choose();
+        let grown = chain.chains.best().first() == Some(&0) && !chain.chains.is_in_doubt();
+        grown.then(|| chain.track())
+    }
+
+    /// The believed reading at a place as a stump, where it can be one.
+    pub(super) fn stump(&self, place: usize) -> Option<Stump> {
+        match self.places.get(place)? {
+            Place::Point(point) => self.chains.stump(*point),
+            Place::Aside(_) => None,
         }
     }
 

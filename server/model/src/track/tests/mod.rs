@@ -5,6 +5,7 @@ use super::*;
 use crate::fleet::Ruling;
 
 mod properties;
+mod root;
 mod slips;
 mod sources;
 

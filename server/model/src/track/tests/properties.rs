@@ -9,7 +9,7 @@ fn any_ruling() -> impl Strategy<Value = Option<Ruling>> {
 }
 
 /// Readings near one of two lines or anywhere, with and without rulings.
-fn mess(rulings: bool) -> impl Strategy<Value = Vec<Reading>> {
+pub(super) fn mess(rulings: bool) -> impl Strategy<Value = Vec<Reading>> {
     let one = (0_i64..40_000, 0_usize..4, 0.0_f64..1.0, 1_i64..4, any_ruling());
     proptest::collection::vec(one, 0..60).prop_map(move |rows| {
         let row = |(minutes, line, noise, source, ruling): (i64, usize, f64, i64, Option<Ruling>)| {
@@ -98,7 +98,7 @@ fn last_alone(track: &Track) -> Option<Reading> {
 }
 
 /// How much each of three sources is trusted.
-fn any_trust() -> impl Strategy<Value = Trust> {
+pub(super) fn any_trust() -> impl Strategy<Value = Trust> {
     proptest::collection::vec(prop_oneof![Just(0.0), Just(1.0), 0.1_f64..3.0], 3)
         .prop_map(|weights| (1..).zip(weights).collect())
 }

@@ -5,7 +5,7 @@ use chrono_tz::Tz;
 use maud::{Markup, html};
 use std::collections::HashMap;
 use ventmile_model::fleet::{DistanceUnit, local_day};
-use ventmile_model::track::{Judged, Verdict};
+use ventmile_model::track::{Judged, Suspicion, Verdict, suspect_sources};
 
 use crate::app::assess::{Provisional, source_name};
 use crate::app::forecasts::CarForecast;
@@ -86,16 +86,14 @@ impl Readings {
                 Verdict::SetAside(reason) => Held::Aside(reason.explain()),
             },
         };
-        let named = |(source, suspicion): &(i64, ventmile_model::track::Suspicion)| {
-            (source_name(*source, sources), suspicion.explain())
-        };
+        let named = |(source, suspicion): &(i64, Suspicion)| (source_name(*source, sources), suspicion.explain());
         Self {
             unit,
             zone,
             today: assessment.today,
             all,
             readings: assessment.track.judged.iter().map(reading).collect(),
-            suspects: assessment.suspects.iter().map(named).collect(),
+            suspects: suspect_sources(&assessment.track).iter().map(named).collect(),
             provisional: assessment.provisional.map(|newest| provisional_words(&newest, unit, sources)),
         }
     }
