@@ -273,7 +273,10 @@ pub fn assess(logs: &CarLogs, terms: &Terms<'_>, now: DateTime<Utc>, settings: &
     let tried_on = terms.tried.map(|_| today);
     let evidence = |day| if day < today { graded_on(day).current } else { by_logs.current.clone() };
     let elsewhere = (rule, terms.usual, terms.elsewhere);
-    let told = told::turns(logs, elsewhere, tried_on, (today, duty.window_days), evidence);
+    // The newest reading is also left out, to see what rests on it alone.
+    let heard = if logs.plans.is_empty() { None } else { track.without_last().last().map(|last| last.reading.at) };
+    let heard_on = heard.map(|at| day_of(logs, at));
+    let told = told::turns(logs, elsewhere, tried_on, (today, duty.window_days), heard_on, evidence);
     let turns = told.turns.as_slice();
     let graded = |turn: Option<&Turn>| match (turn.and_then(|turn| turn.shifts), terms.tried) {
         (None, Some(tried)) => by_logs.clone().told(&tried.pattern, &duty),

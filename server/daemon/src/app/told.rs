@@ -90,12 +90,14 @@ fn logs_until(logs: &CarLogs, from: NaiveDate, today: NaiveDate, window_days: i6
     told.filter(shows).map(|plan| plan.from).fold(from.min(today), NaiveDate::min)
 }
 
-/// The turns of a car; `evidence` gives what the logs show of the days before one.
+/// The turns of a car; `evidence` gives what the logs show of the days before one. Of shifts that were over by `heard_on` it
+/// is not asked: how far they were to go says nothing of later days.
 pub(super) fn turns(
     logs: &CarLogs,
     (rule, usual, elsewhere): (&Rule, Usual, &[Elsewhere]),
     tried_on: Option<NaiveDate>,
     (today, window_days): (NaiveDate, i64),
+    heard_on: Option<NaiveDate>,
     evidence: impl Fn(NaiveDate) -> Evidence,
 ) -> Turns {
     let mut found = Turns::default();
@@ -121,7 +123,9 @@ pub(super) fn turns(
             Event::Shifts(shifts, to) => {
                 hold.push((on, shifts.pattern));
                 let until = to.map(|to| format!(" until {to}")).unwrap_or_default();
-                match shifts.told(&evidence(logs_until(logs, on, today, window_days))) {
+                let over = to.zip(heard_on).is_some_and(|(to, heard_on)| to < heard_on);
+                let told = || shifts.told(&evidence(logs_until(logs, on, today, window_days)));
+                match if over { Ok(same_pace(shifts)) } else { told() } {
                     Ok(told) => (Use::Shifts(told), format!("as the shifts told from then on{until} bring")),
                     Err(untold) => {
                         found.notes.push(untold_note(on, untold));
