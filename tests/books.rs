@@ -2,10 +2,12 @@
 
 use chrono::TimeDelta;
 use serde_json::{Value, json};
-use ventmile::store::{BookChange, CarLogs, Claim, Kept, Recast};
+use ventmile::app::App;
+use ventmile::store::{BookChange, CarLogs, Claim, Kept, Recast, Store};
 
 use crate::common::{
-    Client, Engine, TestApp, car, dates, duty, instant, list_and_explanation_agree, post, seats, serviced, two_depots,
+    Client, Engine, TestApp, car, dates, duty, instant, item, list_and_explanation_agree, post, seats, serviced,
+    two_depots,
 };
 
 /// A car with 200 days of logs up to the day before `NOW`, recast.
@@ -58,6 +60,7 @@ fn rows(car: &CarLogs) -> Vec<String> {
 /// The car has been made stale: it is read from its book, or from all rows, and either way the same comes of it.
 async fn is_read(app: &TestApp, manager: &Client, from_book: bool, what: &str) {
     let (read, whole) = read(app).await.unwrap_or_else(|| panic!("{what}: the car is not stale"));
+    let whole = read.remembered.as_ref().map_or(whole.clone(), |remembered| whole.left_at(remembered.clone()));
     assert_eq!(read.book.map(|book| book.used), Some(from_book), "{what}");
     assert_eq!(rows(&read), rows(&whole), "{what}");
     app.settle().await;
@@ -146,7 +149,7 @@ async fn a_book_made_too_early_is_not_kept(engine: Engine) {
     post(&manager, "odometer-readings", json!([reading("2026-03-18T15:00:00Z", 29_000.0)])).await;
     let claim = store.claim_stale(app.app.now(), app.app.now(), 10).await.unwrap()[0];
     post(&manager, "odometer-readings", json!([reading("2025-12-01T03:00:00Z", 13_950.0)])).await;
-    let wrong = BookChange::Write { until: "2026-03-01".parse().unwrap(), rows: 0, body: Vec::new() };
+    let wrong = BookChange::Write { until: "2026-03-01".parse().unwrap(), since: None, rows: 0, body: Vec::new() };
     let gone = vec![(claim.vehicle_id, claim.mark)];
     let recast = Recast { gone, books: vec![(claim.vehicle_id, wrong)], ..Recast::default() };
     store.save_forecasts(&recast, app.app.now()).await.unwrap();
@@ -161,7 +164,7 @@ async fn a_book_that_cannot_be_read_is_made_again(engine: Engine) {
     let store = &app.app.store;
     post(&manager, "odometer-readings", json!([reading("2026-03-18T15:00:00Z", 29_000.0)])).await;
     let claim = store.claim_stale(app.app.now(), app.app.now(), 10).await.unwrap()[0];
-    let wrong = BookChange::Write { until: "2026-02-18".parse().unwrap(), rows: 0, body: vec![0xff; 9] };
+    let wrong = BookChange::Write { until: "2026-02-18".parse().unwrap(), since: None, rows: 0, body: vec![0xff; 9] };
     let gone = vec![(claim.vehicle_id, claim.mark)];
     let recast = Recast { gone, books: vec![(claim.vehicle_id, wrong)], ..Recast::default() };
     store.save_forecasts(&recast, instant("2026-03-18T16:30:00Z")).await.unwrap();
@@ -171,6 +174,112 @@ async fn a_book_that_cannot_be_read_is_made_again(engine: Engine) {
     is_read(&app, &manager, true, "the next one").await;
 }
 
+/// A car with 500 days of logs and a fan service every 90 days, recast: its oldest rows are left at what is remembered of
+/// them.
+async fn veteran(engine: Engine) -> (TestApp, Client) {
+    let (app, manager) = TestApp::new(engine).await;
+    two_depots(&manager).await;
+    car(&manager, "7", "NORTH").await;
+    let days = || dates("2024-11-03", "2026-03-17");
+    let miles = |day: usize| 1_000.0 + 140.0 * day as f64;
+    let readings = days().enumerate().map(|(day, date)| reading(&format!("{date}T17:00:00Z"), miles(day)));
+    post(&manager, "odometer-readings", readings.collect()).await;
+    post(&manager, "duty-logs", duty("7", days(), 8.25)).await;
+    post(&manager, "seat-logs", seats("7", days(), 6)).await;
+    post(&manager, "pack-checks", days().step_by(7).map(|date| check(&format!("{date}T18:00:00Z"))).collect()).await;
+    for (day, date) in days().enumerate().skip(60).step_by(90) {
+        serviced(&manager, "7", &format!("{date}T17:00:00Z"), miles(day)).await;
+    }
+    app.settle().await;
+    (app, manager)
+}
+
+/// How many of its readings the stale car is read with, and how many it has; whether something stands for the others.
+async fn spared(app: &TestApp) -> (usize, usize, bool) {
+    let (read, whole) = read(app).await.expect("the car is stale");
+    (read.readings.len(), whole.readings.len(), read.remembered.is_some())
+}
+
+/// All that a recast saves, as it is asked for.
+async fn saved(manager: &Client) -> [Value; 3] {
+    let mut saved = [Value::Null, Value::Null, Value::Null];
+    for (place, path) in ["upcoming", "pack-outlook", "hindsight"].into_iter().enumerate() {
+        saved[place] = manager.get(&format!("/v1/{path}")).await.expect(200);
+    }
+    saved
+}
+
+/// The car has been made stale: it is read with what is remembered, and all rows say the same.
+async fn is_remembered(app: &TestApp, manager: &Client, what: &str) {
+    let (read, whole, remembered) = spared(app).await;
+    assert!(remembered && read < whole / 2, "{what}: {read} of {whole}");
+    app.app.recast_all().await.unwrap();
+    list_and_explanation_agree(manager, "7").await;
+    let by_memory = saved(manager).await;
+    app.database
+        .run(
+            "INSERT INTO stale_cars (vehicle_id, since_us, mark, claimed_until_us, from_day)
+            SELECT id, 0, 99, 0, -1000000 FROM vehicles",
+        )
+        .await;
+    assert_eq!(spared(app).await, (whole, whole, false), "{what}");
+    app.app.recast_all().await.unwrap();
+    assert_eq!(saved(manager).await, by_memory, "{what}");
+}
+
+async fn a_new_reading_costs_no_more_however_old_the_car(engine: Engine) {
+    let (app, manager) = veteran(engine).await;
+    post(&manager, "odometer-readings", json!([reading("2026-03-18T15:00:00Z", 71_000.0)])).await;
+    is_remembered(&app, &manager, "a newer reading").await;
+    for day in 1..=40 {
+        app.pass(TimeDelta::days(1));
+        let at = app.app.now().to_rfc3339();
+        post(&manager, "odometer-readings", json!([reading(&at, 71_000.0 + 140.0 * f64::from(day))])).await;
+        if day % 10 == 0 {
+            is_remembered(&app, &manager, &format!("day {day}")).await;
+        }
+        app.settle().await;
+    }
+    assert!(Store::check_deep(&app.database.address(), |_| {}).await.unwrap());
+}
+
+async fn a_late_row_costs_its_cars_recomputation_only(engine: Engine) {
+    let (app, manager) = veteran(engine).await;
+    let old = json!([reading("2025-02-01T03:00:00Z", 13_500.0)]);
+    post(&manager, "odometer-readings", old).await;
+    let (read, whole, remembered) = spared(&app).await;
+    assert_eq!((read, remembered), (whole, false));
+    app.settle().await;
+    list_and_explanation_agree(&manager, "7").await;
+    post(&manager, "odometer-readings", json!([reading("2026-03-18T15:00:00Z", 71_000.0)])).await;
+    is_remembered(&app, &manager, "after it").await;
+    serviced(&manager, "7", "2026-03-18T15:10:00Z", 71_001.0).await;
+    is_remembered(&app, &manager, "a service of today").await;
+    let off_road = json!({"from": "2025-01-05", "to": "2025-01-06", "reason": "told late"});
+    manager.send("/v1/vehicles/7/off-road", off_road).await.expect(201);
+    assert!(!spared(&app).await.2, "days off the road that are told late");
+    app.settle().await;
+    post(&manager, "duty-logs", duty("7", dates("2026-03-18", "2026-03-18"), 3.0)).await;
+    is_remembered(&app, &manager, "after them").await;
+}
+
+/// What was remembered under other settings is no use, and the same recast falls back on all rows.
+async fn what_is_remembered_rests_on_its_settings(engine: Engine) {
+    let (app, manager) = veteran(engine).await;
+    post(&manager, "odometer-readings", json!([reading("2026-03-18T15:00:00Z", 71_000.0)])).await;
+    assert!(spared(&app).await.2);
+    let mut settings = (*app.app.settings).clone();
+    settings.duty.week_days = 8;
+    let other = App::open(settings, app.clock.clone()).await.unwrap();
+    assert_eq!(item(&manager, "7").await["grade"], "hard");
+    other.recast_all().await.unwrap();
+    assert_eq!(item(&manager, "7").await["grade"], "ordinary");
+    post(&manager, "odometer-readings", json!([reading("2026-03-18T15:30:00Z", 71_005.0)])).await;
+    assert!(spared(&app).await.2, "and it was made anew");
+    app.app.recast_all().await.unwrap();
+    list_and_explanation_agree(&manager, "7").await;
+}
+
 crate::on_both!(
     a_change_of_old_rows_alone_costs_a_recast_from_all,
     forgotten_rows_leave_the_book_too,
@@ -178,4 +287,7 @@ crate::on_both!(
     a_short_history_has_no_book,
     a_book_made_too_early_is_not_kept,
     a_book_that_cannot_be_read_is_made_again,
+    a_new_reading_costs_no_more_however_old_the_car,
+    a_late_row_costs_its_cars_recomputation_only,
+    what_is_remembered_rests_on_its_settings,
 );

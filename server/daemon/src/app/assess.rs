@@ -15,6 +15,7 @@ use ventmile_model::usage::{self, Change, Fits, Plans, RoadDays, Told, Usage, Us
 use ventmile_model::wear::airflow::{Airflow, BroughtForward, Trend};
 
 use super::limits::{duty_settings, track_limits, usage_settings};
+use super::past::{Memory, Past};
 use super::stops::{Stop, standing_stops};
 use super::told::{self, Elsewhere, Turn};
 use crate::config::Settings;
@@ -133,6 +134,12 @@ pub struct Assessment {
     pub raise_reason: Option<String>,
     /// What should be known about how this came about.
     pub notes: Vec<String>,
+    /// Changes of its use that are told, in order.
+    pub(super) changes: Vec<Change>,
+    /// What was remembered of its old rows, where these were not read.
+    pub(super) past: Option<Past>,
+    /// Whether what was remembered may not do: it is to be made from all rows.
+    pub(super) in_doubt: bool,
 }
 
 /// What is told of the days from one on.
@@ -261,14 +268,16 @@ pub fn assess(logs: &CarLogs, terms: &Terms<'_>, now: DateTime<Utc>, settings: &
     let zone = logs.zone;
     let today = local_day(now, zone);
     let rule = terms.rule;
-    let track = track_of(logs, &all_readings(logs), now, settings);
+    let memory = Memory::of(logs, settings);
+    let track = memory.track(logs, now, settings);
     let days = duty::days(&logs.duty, &logs.seats, |day| zone_on(logs, day));
     let (counts_from, start) = counting(logs, &track, now, settings);
     let since = start.as_ref().map(|start| start.on);
+    start.iter().for_each(|start| memory.ask(start.at));
     let still = |from, to| track.stood_still(from, to, zone) == Some(true);
     let off_road = with_days_before_service(logs);
     let duty = duty_settings(settings);
-    let graded_on = |day| duty::grade(&days, &off_road, still, since, day, &duty);
+    let graded_on = |day| memory.grade(&days, &off_road, still, since, day, &duty);
     let by_logs = graded_on(today);
     let tried_on = terms.tried.map(|_| today);
     let evidence = |day| if day < today { graded_on(day).current } else { by_logs.current.clone() };
@@ -286,7 +295,7 @@ pub fn assess(logs: &CarLogs, terms: &Terms<'_>, now: DateTime<Utc>, settings: &
         let as_of = track.last().map(|last| day_of(logs, last.reading.at)).max(since).unwrap_or(logs.in_service_on);
         // Shifts that are tried take the place of whatever was told by today.
         let as_of = if terms.tried.is_some() { as_of.max(today) } else { as_of };
-        Course { logs, days: &days, terms, settings }.way(track, turns, as_of)
+        Course { logs, days: &days, terms, settings, memory: &memory }.way(track, turns, as_of)
     };
     let way = way_by(&track);
     let ahead: Vec<Ahead> =
@@ -350,6 +359,9 @@ pub fn assess(logs: &CarLogs, terms: &Terms<'_>, now: DateTime<Utc>, settings: &
         raise_reason: None,
         notes,
         track,
+        changes: turns.iter().map(|turn| turn.change).collect(),
+        in_doubt: memory.is_in_doubt(),
+        past: memory.into_past(),
     };
     assessment.raise_reason = raise_reason(&assessment, logs, rule);
     assessment
@@ -384,7 +396,7 @@ fn days_off(week: &Week) -> Option<String> {
 }
 
 /// Days before a car came into service ask for no logs, like days off the road.
-fn with_days_before_service(logs: &CarLogs) -> Vec<OffRoad> {
+pub(super) fn with_days_before_service(logs: &CarLogs) -> Vec<OffRoad> {
     let before = logs.in_service_on.pred_opt().map(|last| OffRoad { from: NaiveDate::MIN, to: Some(last) });
     logs.off_road.iter().copied().chain(before).collect()
 }
@@ -484,6 +496,7 @@ struct Course<'a> {
     days: &'a BTreeMap<NaiveDate, DutyDay>,
     terms: &'a Terms<'a>,
     settings: &'a Settings,
+    memory: &'a Memory,
 }
 
 impl Course<'_> {
@@ -502,7 +515,7 @@ impl Course<'_> {
 
     fn usage(&self, track: &Track, changes: &[Change]) -> Usage {
         let plans = Plans { off_road: &self.logs.off_road, changes };
-        let past = usage::Past::new(track, self.days, plans, self.logs.zone);
+        let past = self.memory.usage(usage::Past::new(track, self.days, plans, self.logs.zone));
         usage::estimate(&past, &told::prior(self.terms.usual), &usage_settings(self.settings), self.terms.fits)
     }
 }

@@ -1,21 +1,23 @@
 //! Recast: stale cars get new forecasts. And one car's forecast as it is asked for.
 
 use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
-use chrono::TimeDelta;
-use ventmile_model::fleet::{Kind, Rule, local_day};
+use chrono::{DateTime, TimeDelta, Utc};
+use ventmile_model::fleet::{Kind, Rule};
 use ventmile_model::usage::Told;
 
 use super::assess::{Assessment, FORECAST_KINDS, Terms, assess};
 use super::item::Item;
 use super::life::FleetLife;
 use super::packs::CarPacks;
+use super::past::Past;
 use super::told::Elsewhere;
 use super::{App, hindsight};
 use crate::store::{
-    BookChange, CarLogs, Claim, ForecastRow, PackRecast, PastForecast, Planned, Recast, RuleRecord, StoreError, Usual,
-    order_number,
+    BookChange, CarLogs, Claim, ForecastRow, PackRecast, PastForecast, Planned, Recast, Remembered, RuleRecord,
+    StoreError, Usual, order_number,
 };
 
 /// More rules than a fleet will ever have.
@@ -63,6 +65,16 @@ struct Computed {
     forecast: Option<Forecast>,
     mark: i64,
     packs: PackRecast,
+    book: Option<BookChange>,
+    /// Whether it has to be made from all rows of its car instead.
+    in_doubt: bool,
+}
+
+/// What cars are recast by.
+#[derive(Clone)]
+struct Batch {
+    rules: Arc<[RuleRecord]>,
+    fleet: Arc<FleetLife>,
 }
 
 struct Forecast {
@@ -80,7 +92,7 @@ impl Computed {
 /// What is usual at each depot by these forecasts: the mean of the cars that have history of their own.
 fn usual_among(computed: &[Computed]) -> HashMap<i64, Usual> {
     let mut by_depot: HashMap<i64, (f64, f64, f64)> = HashMap::new();
-    for row in computed.iter().filter_map(|one| one.forecast.as_ref()).map(|one| &one.row) {
+    for row in computed.iter().filter(|one| !one.in_doubt).filter_map(|one| Some(&one.forecast.as_ref()?.row)) {
         if let (Some(metres), Some(hours)) = (row.metres_per_day, row.hours_per_day) {
             let (count, total, total_hours) = by_depot.entry(row.depot_id).or_default();
             (*count, *total, *total_hours) = (*count + 1.0, *total + metres, *total_hours + hours);
@@ -126,24 +138,39 @@ impl App {
             return Ok(0);
         }
         self.refresh_fits().await?;
-        let fleet = self.fleet_life().await?;
-        let rules = self.store.rules("", None, ALL_RULES).await?;
-        let cars = self.cars(&claimed).await?;
+        let rules = self.store.rules("", None, ALL_RULES).await?.into();
+        let batch = Batch { rules, fleet: self.fleet_life().await? };
+        let in_doubt = self.recast_of(&claimed, &batch, now).await?;
+        let whole = claimed.iter().filter(|claim| in_doubt.contains(&claim.vehicle_id)).map(|claim| claim.whole());
+        self.recast_of(&whole.collect::<Vec<_>>(), &batch, now).await?;
+        self.forecasts_made.fetch_add(1, Ordering::Relaxed);
+        Ok(claimed.len())
+    }
+
+    /// Recomputes these cars, but for those, by their numbers, that have to be read from all their rows.
+    async fn recast_of(
+        &self,
+        claimed: &[Claim],
+        batch: &Batch,
+        now: DateTime<Utc>,
+    ) -> Result<HashSet<i64>, StoreError> {
+        if claimed.is_empty() {
+            return Ok(HashSet::new());
+        }
+        let cars = self.cars(claimed).await?;
         let usual = self.usual_of(&cars).await?;
         let ids: Vec<i64> = cars.iter().map(|car| car.vehicle_id).collect();
         let mut open: HashMap<i64, Vec<PastForecast>> = HashMap::new();
         for past in self.store.open_past_forecasts(&ids).await? {
             open.entry(past.vehicle_id).or_default().push(past);
         }
-        let count = cars.len();
-        let app = self.clone();
+        let (app, batch) = (self.clone(), batch.clone());
         // Computing a batch takes milliseconds to seconds: not on the threads that answer requests.
-        let computed = tokio::task::spawn_blocking(move || app.compute(&cars, &rules, &usual, &open, &fleet)).await;
-        let mut recast = computed.map_err(|_| StoreError::Stopped)?;
+        let computed = tokio::task::spawn_blocking(move || app.compute(&cars, &batch, &usual, &open)).await;
+        let (mut recast, in_doubt) = computed.map_err(|_| StoreError::Stopped)?;
         recast.notable_days = self.settings.events.notable_days;
         self.store.save_forecasts(&recast, now).await?;
-        self.forecasts_made.fetch_add(1, Ordering::Relaxed);
-        Ok(count)
+        Ok(in_doubt)
     }
 
     /// Recomputes until no car is stale; how many there were.
@@ -199,14 +226,13 @@ impl App {
     fn compute(
         &self,
         cars: &[CarLogs],
-        rules: &[RuleRecord],
+        batch: &Batch,
         usual: &HashMap<i64, Usual>,
         open: &HashMap<i64, Vec<PastForecast>>,
-        fleet: &FleetLife,
-    ) -> Recast {
+    ) -> (Recast, HashSet<i64>) {
         let (serving, retired): (Vec<_>, Vec<_>) = cars.iter().partition(|car| !car.retired);
         let of = |cars: &[&CarLogs], usual: &HashMap<i64, Usual>| -> Vec<Computed> {
-            cars.iter().flat_map(|car| self.computed(car, rules, usual, open, fleet)).collect()
+            cars.iter().flat_map(|car| self.computed(car, batch, usual, open)).collect()
         };
         let mut all = of(&serving, usual);
         // A depot's first cars say what is usual there, for those of the same batch that have no history of their own.
@@ -219,32 +245,34 @@ impl App {
         let mut usual_now = usual.clone();
         usual_now.extend(learned);
         all.extend(of(&again, &usual_now));
-        let today = |car: &CarLogs| local_day(self.now(), car.zone);
-        let books = cars.iter().filter_map(|car| Some((car.vehicle_id, BookChange::due(car, today(car))?))).collect();
-        let gone = retired.iter().map(|car| (car.vehicle_id, car.mark)).collect();
         // Of a car out of service only what its packs lived through is still of use.
-        let packs = of(&retired, usual).into_iter().map(|one| one.packs).collect();
-        all.into_iter().fold(Recast { gone, packs, books, ..Recast::default() }, |mut recast, one| {
+        let out: HashSet<i64> = retired.iter().map(|car| car.vehicle_id).collect();
+        all.extend(of(&retired, usual));
+        let (in_doubt, sure): (Vec<_>, Vec<_>) = all.into_iter().partition(|one| one.in_doubt);
+        let recast = sure.into_iter().fold(Recast::default(), |mut recast, one| {
+            let vehicle_id = one.packs.vehicle_id;
             match one.forecast {
+                _ if out.contains(&vehicle_id) => recast.gone.push((vehicle_id, one.mark)),
                 Some(forecast) => {
                     recast.rows.push(forecast.row);
                     recast.record.extend(forecast.record);
                     recast.settle.extend(forecast.settle);
                 }
-                None => recast.unruled.push((one.packs.vehicle_id, one.mark)),
+                None => recast.unruled.push((vehicle_id, one.mark)),
             }
             recast.packs.push(one.packs);
+            recast.books.extend(one.book.map(|book| (vehicle_id, book)));
             recast
-        })
+        });
+        (recast, in_doubt.into_iter().map(|one| one.packs.vehicle_id).collect())
     }
 
     fn computed(
         &self,
         car: &CarLogs,
-        rules: &[RuleRecord],
+        Batch { rules, fleet }: &Batch,
         usual: &HashMap<i64, Usual>,
         open: &HashMap<i64, Vec<PastForecast>>,
-        fleet: &FleetLife,
     ) -> Vec<Computed> {
         let at_depot = usual.get(&car.depot_id).copied().unwrap_or_default();
         let own = open.get(&car.vehicle_id).map_or(&[][..], Vec::as_slice);
@@ -257,7 +285,13 @@ impl App {
             let assessment = assess(car, &terms, self.now(), &self.settings);
             let settled = |past: &PastForecast| hindsight::settled(past, car, &assessment);
             let packs = self.packs_of(car, &assessment, rule, fleet);
+            let remember = || {
+                let remembered = Past::remembered(car, &assessment, own, self.now(), &self.settings)?;
+                self.is_told_by(&remembered, car, &terms, &assessment, own).then_some(remembered)
+            };
             Computed {
+                in_doubt: !assessment.is_sure(car, own),
+                book: BookChange::due(car, assessment.today, remember),
                 packs: packs.recast(car, &assessment, &self.settings),
                 mark: car.mark,
                 forecast: found.map(|_| Forecast {
@@ -268,6 +302,22 @@ impl App {
             }
         };
         FORECAST_KINDS.into_iter().map(of).collect()
+    }
+
+    /// Whether what is to be remembered of a car tells the same of it as all its rows: it is tried before it is trusted.
+    fn is_told_by(
+        &self,
+        remembered: &Remembered,
+        car: &CarLogs,
+        terms: &Terms<'_>,
+        whole: &Assessment,
+        open: &[PastForecast],
+    ) -> bool {
+        let left = car.left_at(remembered.clone());
+        let tried = assess(&left, terms, self.now(), &self.settings);
+        let says = |assessment: &Assessment| Item::of(assessment, Kind::FanService, car.distance_unit, 0);
+        tried.is_sure(&left, open)
+            && (&tried.usage, &tried.grading, says(&tried)) == (&whole.usage, &whole.grading, says(whole))
     }
 
     fn row(&self, car: &CarLogs, kind: Kind, assessment: &Assessment) -> ForecastRow {

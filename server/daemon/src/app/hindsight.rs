@@ -2,12 +2,14 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Datelike, Days, NaiveDate};
+use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
 use ventmile_model::due::{CHANCES, Outcome, Quantiles, Score, naive, score};
-use ventmile_model::fleet::{Kind, Metres, Window, day_start};
+use ventmile_model::fleet::{Kind, Metres, Window, day_start, local_day};
+use ventmile_model::track::Track;
 
 use super::App;
 use super::assess::{Assessment, Interval, day_of};
+use super::past::{Daily, Past};
 use crate::store::{CarLogs, DailyMetres, HindsightFilter, PastForecast, StoreError};
 
 /// Days of the naive forecast of the recent past.
@@ -74,29 +76,34 @@ fn left(interval: &Interval, pick: Pick) -> (Option<Metres>, Option<f64>, Option
 
 /// Mean and standard deviation of a day's metres, over all history and over the last 28 days.
 fn daily_metres(car: &CarLogs, assessment: &Assessment) -> (Option<DailyMetres>, Option<DailyMetres>) {
-    let track = &assessment.track;
-    let (Some(first), Some(last)) = (track.first(), track.last()) else { return (None, None) };
-    let (from, to) = (day_of(car, first.reading.at), day_of(car, last.reading.at));
-    let ends: Vec<f64> = from
-        .iter_days()
-        .skip(1)
-        .take_while(|day| *day <= to)
-        .filter_map(|day| track.travelled_at(day_start(day, car.zone)))
-        .map(Metres::as_f64)
-        .collect();
-    let days: Vec<f64> = ends.iter().zip(ends.iter().skip(1)).map(|(before, after)| after - before).collect();
-    let recent = days.len().saturating_sub(RECENT_DAYS as usize);
-    (mean_and_sd(&days), mean_and_sd(days.get(recent..).unwrap_or_default()))
+    let Some(last) = assessment.track.last().map(|last| last.reading.at) else { return (None, None) };
+    let before = assessment.past.as_ref().map(Past::daily).unwrap_or_default();
+    let all = daily(car, &assessment.track, before, before.last_day(), last);
+    let lately = day_of(car, last).min(local_day(last, car.zone)).checked_sub_days(Days::new(RECENT_DAYS + 1));
+    let recent = daily(car, &assessment.track, Daily::default(), lately, last);
+    (all.mean_and_sd(), recent.mean_and_sd())
 }
 
-fn mean_and_sd(days: &[f64]) -> Option<DailyMetres> {
-    if days.len() < 2 {
-        return None;
-    }
-    let count = days.len() as f64;
-    let mean = days.iter().sum::<f64>() / count;
-    let squares: f64 = days.iter().map(|day| (day - mean) * (day - mean)).sum();
-    Some(DailyMetres { mean, sd: (squares / (count - 1.0)).sqrt() })
+/// What the days between the midnights after the day `after` and up to the instant `until` brought, beside those counted
+/// `before`.
+pub(super) fn daily(
+    car: &CarLogs,
+    track: &Track,
+    before: Daily,
+    after: Option<NaiveDate>,
+    until: DateTime<Utc>,
+) -> Daily {
+    let first = track.first().map(|first| day_of(car, first.reading.at));
+    let Some(from) = after.max(first) else { return before };
+    let ends = from.iter_days().skip(1).take_while(|day| *day <= day_of(car, until));
+    let midnights = ends.map(|day| (day, day_start(day, car.zone))).filter(|(_, at)| *at <= until);
+    midnights.filter_map(|(day, at)| Some((day, track.travelled_at(at)?))).fold(
+        before,
+        |mut daily, (day, travelled)| {
+            daily.step(day, travelled);
+            daily
+        },
+    )
 }
 
 /// The past forecast with what the readings say of it now; nothing where they say no more than before.

@@ -22,6 +22,7 @@ pub mod meters;
 pub mod orders;
 pub mod packs;
 pub mod parts;
+mod past;
 pub mod reports;
 pub mod risks;
 pub mod sessions;

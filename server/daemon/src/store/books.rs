@@ -5,6 +5,10 @@
 //! on what came in speaks (`stale_cars.from_day`; all days unless the writer knows better), and a book that reaches
 //! further than that is not looked at but replaced by the same recast. So a row that comes late, a void or a ruling costs
 //! one recast from all rows, of its car alone.
+//!
+//! Of a car with a long history the oldest rows need not even be read: what they have left in memory ([`Remembered`]) stands
+//! for them, and the book holds the rows since. What that is the app knows; where it can do nothing with it, it reads all
+//! rows.
 
 use std::collections::HashMap;
 
@@ -15,7 +19,7 @@ use ventmile_model::fleet::{DutyLog, PackCheck, Reading, SeatLog};
 use super::forecasts::{DutyTuple, ReadingTuple, SeatTuple, duty, reading, seat};
 use super::rows::ruling_name;
 use super::values::{date, day_number, instant, micros};
-use super::{CarLogs, Result, Store, Tx, read, within};
+use super::{CarLogs, Result, Store, StoreError, Tx, read, within};
 
 /// Rows of the last four weeks stay out: most that come late come within these.
 const BEHIND_DAYS: u64 = 28;
@@ -27,7 +31,7 @@ const STEP_DAYS: i64 = 60;
 pub(super) const ALL_DAYS: i64 = -1_000_000;
 
 /// Of how the rows are packed; another one is not read.
-const FORM: u8 = 1;
+const FORM: u8 = 2;
 
 const MICROS_PER_DAY: i64 = 86_400_000_000;
 
@@ -48,6 +52,12 @@ impl Claim {
     pub fn unclaimed(vehicle_id: i64) -> Self {
         Self { vehicle_id, mark: 0, from_day: ALL_DAYS }
     }
+
+    /// The same car, read from all its rows.
+    #[must_use]
+    pub fn whole(self) -> Self {
+        Self { from_day: ALL_DAYS, ..self }
+    }
 }
 
 /// The book that a car has.
@@ -59,6 +69,15 @@ pub struct Kept {
     pub used: bool,
 }
 
+/// What a car's old rows have left in memory.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Remembered {
+    /// It stands for the odometer readings, duty and seat logs of days before this one, which are not read.
+    pub since: NaiveDate,
+    /// What it is, packed by the app.
+    pub body: Vec<u8>,
+}
+
 /// What becomes of a car's book.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum BookChange {
@@ -66,8 +85,10 @@ pub enum BookChange {
     Drop,
     /// It is written anew.
     Write {
-        /// It holds the rows of days before this one.
+        /// It holds the rows of days before this one,
         until: NaiveDate,
+        /// where something is remembered from this day on; all pack checks in any case.
+        since: Option<NaiveDate>,
         /// How many.
         rows: i64,
         /// They, packed.
@@ -81,6 +102,8 @@ type CheckTuple = (i64, Vec<f64>, [Option<f64>; 4], Option<u8>);
 #[derive(Default, Serialize, Deserialize)]
 struct Packed {
     form: u8,
+    /// The day before which something is remembered, and what.
+    remembered: Option<(i64, Vec<u8>)>,
     readings: Vec<ReadingTuple>,
     duty: Vec<DutyTuple>,
     seats: Vec<SeatTuple>,
@@ -107,15 +130,18 @@ fn check((at_us, block_volts, [current_a, charge_pct, pack_c, cabin_c], fan_stag
 }
 
 impl Packed {
-    /// A car's rows of days before `until`.
-    fn of(car: &CarLogs, until: i64) -> Self {
-        let before_us = micros_of_day(until);
+    /// A car's rows of days before `until`; where something is remembered, of readings and logs those since then.
+    fn of(car: &CarLogs, until: i64, remembered: Option<Remembered>) -> Self {
+        let remembered = remembered.map(|remembered| (day_number(remembered.since), remembered.body));
+        let since = remembered.as_ref().map_or(ALL_DAYS, |(since, _)| *since);
+        let (days, instants) = (since..until, micros_of_day(since)..micros_of_day(until));
         let mut packed = Self {
             form: FORM,
-            readings: car.readings.iter().map(reading_tuple).filter(|row| row.0 < before_us).collect(),
-            duty: car.duty.iter().map(duty_tuple).filter(|row| row.0 < until).collect(),
-            seats: car.seats.iter().map(seat_tuple).filter(|row| row.0 < until).collect(),
-            checks: car.checks.iter().map(check_tuple).filter(|row| row.0 < before_us).collect(),
+            remembered,
+            readings: car.readings.iter().map(reading_tuple).filter(|row| instants.contains(&row.0)).collect(),
+            duty: car.duty.iter().map(duty_tuple).filter(|row| days.contains(&row.0)).collect(),
+            seats: car.seats.iter().map(seat_tuple).filter(|row| days.contains(&row.0)).collect(),
+            checks: car.checks.iter().map(check_tuple).filter(|row| row.0 < instants.end).collect(),
         };
         packed.readings.sort_by_key(|row| (row.0, row.2));
         packed.duty.sort_by(|one, other| (one.0, &one.1, one.2).cmp(&(other.0, &other.1, other.2)));
@@ -137,6 +163,10 @@ impl Packed {
         car.duty = self.duty.into_iter().map(duty).collect::<Result<_>>()?;
         car.seats = self.seats.into_iter().map(seat).collect::<Result<_>>()?;
         car.checks = self.checks.into_iter().map(check).collect::<Result<_>>()?;
+        let remembered = self
+            .remembered
+            .map(|(since, body)| Ok::<_, StoreError>(Remembered { since: date("car_books.body", since)?, body }));
+        car.remembered = remembered.transpose()?;
         Ok(())
     }
 }
@@ -160,24 +190,41 @@ fn check_tuple(check: &PackCheck) -> CheckTuple {
     (micros(check.at), check.block_volts.clone(), measured, check.fan_stage)
 }
 
-impl BookChange {
-    /// What becomes of the book of a car that was read for a recast of `today`; `None` where it stays as it is.
+impl CarLogs {
+    /// The car as it will be read once so much is remembered of it.
     #[must_use]
-    pub fn due(car: &CarLogs, today: NaiveDate) -> Option<Self> {
+    pub fn left_at(&self, remembered: Remembered) -> Self {
+        let (day, instant_us) = (remembered.since, micros_of_day(day_number(remembered.since)));
+        let mut left = self.clone();
+        left.readings.retain(|reading| micros(reading.at) >= instant_us);
+        left.duty.retain(|log| log.date >= day);
+        left.seats.retain(|log| log.date >= day);
+        left.remembered = Some(remembered);
+        left
+    }
+}
+
+impl BookChange {
+    /// What becomes of the book of a car that was read for a recast of `today`; `None` where it stays as it is. A new one
+    /// begins with what `remember` makes of the rows, where it makes anything of them.
+    #[must_use]
+    pub fn due(car: &CarLogs, today: NaiveDate, remember: impl FnOnce() -> Option<Remembered>) -> Option<Self> {
         let outdated = car.book.is_some_and(|book| !book.used);
-        let written = Self::written(car, today.checked_sub_days(Days::new(BEHIND_DAYS))?);
-        written.or(outdated.then_some(Self::Drop))
+        let until = today.checked_sub_days(Days::new(BEHIND_DAYS))?;
+        let used = car.book.filter(|book| book.used).map(|book| book.until);
+        let lacks_days = used.or_else(|| first_day(car)).is_some_and(|since| (until - since).num_days() >= STEP_DAYS);
+        if lacks_days && car.remembered.is_none() {
+            return Self::written(car, until, remember());
+        }
+        // To write it anew takes all rows, which the next recast reads where there is no book.
+        (outdated || lacks_days).then_some(Self::Drop)
     }
 
-    fn written(car: &CarLogs, until: NaiveDate) -> Option<Self> {
-        let used = car.book.filter(|book| book.used).map(|book| book.until);
-        let since = used.or_else(|| first_day(car))?;
-        if (until - since).num_days() < STEP_DAYS {
-            return None;
-        }
-        let packed = Packed::of(car, day_number(until));
+    fn written(car: &CarLogs, until: NaiveDate, remembered: Option<Remembered>) -> Option<Self> {
+        let since = remembered.as_ref().map(|remembered| remembered.since);
+        let packed = Packed::of(car, day_number(until), remembered);
         let body = postcard::to_allocvec(&packed).ok()?;
-        Some(Self::Write { until, rows: i64::try_from(packed.rows()).ok()?, body })
+        Some(Self::Write { until, since, rows: i64::try_from(packed.rows()).ok()?, body })
     }
 }
 
@@ -200,9 +247,10 @@ const BOOKS: [&str; 2] = [
     "SELECT vehicle_id, until_day, body FROM car_books
     WHERE vehicle_id = ANY (ARRAY(SELECT CAST(value AS bigint) FROM jsonb_array_elements_text(CAST($1 AS jsonb)) AS value))",
 ];
-const WRITE: &str = "INSERT INTO car_books (vehicle_id, until_day, row_count, body) VALUES ($1, $2, $3, $4)
+const WRITE: &str =
+    "INSERT INTO car_books (vehicle_id, until_day, row_count, body, since_day) VALUES ($1, $2, $3, $4, $5)
     ON CONFLICT (vehicle_id) DO UPDATE SET until_day = excluded.until_day, row_count = excluded.row_count,
-        body = excluded.body";
+        body = excluded.body, since_day = excluded.since_day";
 const DROP: &str = "DELETE FROM car_books WHERE vehicle_id = $1";
 
 impl Store {
@@ -237,8 +285,9 @@ impl Tx {
     pub(super) async fn change_book(&mut self, vehicle_id: i64, change: &BookChange) -> Result<()> {
         match change {
             BookChange::Drop => within!(self, c => sqlx::query(DROP).bind(vehicle_id).execute(c).await.map(drop))?,
-            BookChange::Write { until, rows, body } => within!(self, c => sqlx::query(WRITE)
-                .bind(vehicle_id).bind(day_number(*until)).bind(*rows).bind(body).execute(c).await.map(drop))?,
+            BookChange::Write { until, since, rows, body } => within!(self, c => sqlx::query(WRITE)
+                .bind(vehicle_id).bind(day_number(*until)).bind(*rows).bind(body)
+                .bind(since.map_or(ALL_DAYS, day_number)).execute(c).await.map(drop))?,
         }
         Ok(())
     }
@@ -252,6 +301,7 @@ mod tests {
     fn rows_come_out_as_they_went_in() {
         let packed = Packed {
             form: FORM,
+            remembered: Some((-4, vec![7, 8])),
             readings: vec![(-1, 5, 2, None), (86_400_000_000, 7, -3, Some("set-aside".to_owned()))],
             duty: vec![
                 (3, "night".to_owned(), 1, 10.25, Some(7), Some(1), Some(2)),
@@ -262,7 +312,7 @@ mod tests {
         };
         let body = postcard::to_allocvec(&packed).unwrap();
         let found = Packed::unpack(&body).unwrap();
-        assert_eq!((found.readings, found.duty), (packed.readings, packed.duty));
+        assert_eq!((found.remembered, found.readings, found.duty), (packed.remembered, packed.readings, packed.duty));
         assert_eq!((found.seats, found.checks), (packed.seats, packed.checks));
     }
 

@@ -227,13 +227,13 @@ const RULES: &[Rule] = &[
             || CAST(b.found AS TEXT)
         FROM (SELECT c.vehicle_id, c.until_day, c.row_count,
             (SELECT count(*) FROM odometer_readings l WHERE l.vehicle_id = c.vehicle_id AND l.voided_us IS NULL
-                AND l.at_us < c.until_day * 86400000000)
+                AND l.at_us >= c.since_day * 86400000000 AND l.at_us < c.until_day * 86400000000)
             + (SELECT count(*) FROM pack_checks l WHERE l.vehicle_id = c.vehicle_id AND l.voided_us IS NULL
                 AND l.at_us < c.until_day * 86400000000)
             + (SELECT count(*) FROM duty_logs l WHERE l.vehicle_id = c.vehicle_id AND l.voided_us IS NULL
-                AND l.day < c.until_day)
+                AND l.day >= c.since_day AND l.day < c.until_day)
             + (SELECT count(*) FROM seat_logs l WHERE l.vehicle_id = c.vehicle_id AND l.voided_us IS NULL
-                AND l.day < c.until_day) AS found
+                AND l.day >= c.since_day AND l.day < c.until_day) AS found
             FROM car_books c) b JOIN vehicles v ON v.id = b.vehicle_id
         WHERE b.row_count <> b.found AND NOT EXISTS (SELECT 1 FROM stale_cars s
             WHERE s.vehicle_id = b.vehicle_id AND s.from_day < b.until_day)"

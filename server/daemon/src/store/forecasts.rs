@@ -12,7 +12,7 @@ use ventmile_model::fleet::{
     parse_zone,
 };
 
-use super::books::{ALL_DAYS, BookChange, Claim, Kept, micros_of_day};
+use super::books::{ALL_DAYS, BookChange, Claim, Kept, Remembered, micros_of_day};
 use super::outbox::Told;
 use super::pack_rows::{CheckColumns, CodeColumns, LifeColumns};
 use super::plans::{CarPlan, PlanColumns};
@@ -77,6 +77,8 @@ pub struct CarLogs {
     pub codes: Vec<TroubleCode>,
     /// The book it has of its old rows.
     pub book: Option<Kept>,
+    /// What stands for the oldest readings, duty and seat logs, which are not among the above then.
+    pub remembered: Option<Remembered>,
 }
 
 /// A forecast to be saved.
@@ -411,6 +413,7 @@ impl CarRow {
             checks: Vec::new(),
             codes: Vec::new(),
             book: None,
+            remembered: None,
         })
     }
 }

@@ -34,6 +34,7 @@ const STEPS: &[Step] = &[
     step!(12, "move", "0012_move.sql"),
     step!(13, "told", "0013_told.sql"),
     step!(14, "books", "0014_books.sql"),
+    step!(15, "remembered", "0015_remembered.sql"),
 ];
 
 /// File names of all migrations, as they stand in both folders.

@@ -59,7 +59,7 @@ use sqlx::sqlite::{SqliteConnectOptions, SqliteError, SqliteJournalMode, SqliteP
 use sqlx::{Connection, PgPool, Postgres, Sqlite, SqlitePool, Transaction};
 
 pub use backup::{BackupReport, Restored, restore};
-pub use books::{BookChange, Claim, Kept};
+pub use books::{BookChange, Claim, Kept, Remembered};
 pub use calendars::{CalendarRecord, NewCalendar};
 pub use closing::{Closing, Judged};
 pub use deep::{RuleCheck, SHOWN};
