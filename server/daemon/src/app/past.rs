@@ -15,7 +15,7 @@ use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use ventmile_model::duty::{self, DutyDay, Grading};
-use ventmile_model::fleet::{CodeReport, Metres, OffRoad, Reading, TroubleCode, day_start};
+use ventmile_model::fleet::{CodeLog, CodeReport, Metres, OffRoad, Reading, TroubleCode, day_start};
 use ventmile_model::track::{self, Root, Track};
 use ventmile_model::usage::{self, Plans, Walked};
 
@@ -43,9 +43,6 @@ const KEPT_DAYS: u64 = 42;
 
 /// Where fewer days than these would be spared, there is nothing to remember.
 const WORTH_DAYS: i64 = 60;
-
-/// Trips after a clear beyond which it does not matter how many there were.
-const TRIPS: u32 = 2;
 
 /// What a car's rows up to a believed reading have left in memory.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -229,9 +226,9 @@ impl Past {
         // Of a clear so long ago it matters only that the car has made a few trips since.
         let (from, today) = (self.walked.day(), assessment.today);
         let driven = assessment.days.range(from..=today.max(from));
-        let trips = driven.map(|(_, day)| day.trips.max(day.seat_trips).max(u32::from(day.driven)));
+        let trips = driven.map(|(_, day)| u64::from(day.trips.max(day.seat_trips).max(u32::from(day.driven))));
         let long_ago = |code: &TroubleCode| code.state == CodeReport::Cleared && day_of(logs, code.at) < from;
-        open.iter().all(known) && (trips.fold(0, u32::saturating_add) >= TRIPS || !logs.codes.iter().any(long_ago))
+        open.iter().all(known) && (trips.sum::<u64>() >= CodeLog::TRIPS || !logs.codes.iter().any(long_ago))
     }
 }
 

@@ -133,10 +133,11 @@ pub struct CodeLog {
     trips_since_clear: Option<u64>,
 }
 
-/// Trips that a code may need to come back after a clear, where it is not known that one will do.
-const TRIPS: u64 = 2;
-
 impl CodeLog {
+    /// Trips that a code may need to come back after a clear, where it is not known that one will do; beyond them it does
+    /// not matter how many there were.
+    pub const TRIPS: u64 = 2;
+
     /// Folds `events`, in any order, into the state at `as_of`; what came later is not looked at.
     #[must_use]
     pub fn fold(events: &[TroubleCode], trips: Trips<'_>, as_of: DateTime<Utc>) -> Self {
@@ -189,7 +190,7 @@ fn standing(code: Code, mut events: Vec<TroubleCode>, trips: impl Fn(DateTime<Ut
 /// What it means that `code` is not there, so many trips after a clear.
 fn absent(code: Code, trips: u64) -> CodeState {
     let one_will_do = code.meaning().is_some_and(|meaning| !meaning.two_trips && !meaning.stops);
-    let needed = if one_will_do { 1 } else { TRIPS };
+    let needed = if one_will_do { 1 } else { CodeLog::TRIPS };
     if trips < needed { CodeState::UnknownSinceClear } else { CodeState::None }
 }
 
